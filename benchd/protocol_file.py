@@ -1,0 +1,234 @@
+"""The protocol file: which steps, in which order, with which limits.
+
+Every key is described where it stands; the tests hold the README's key reference against these models.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, ClassVar, Literal, TypeAlias
+
+from pydantic import AfterValidator, Field, model_validator
+
+from benchd.instruments import Number, Spec
+
+Watts: TypeAlias = Annotated[Number, Field(ge=0, le=2000)]
+Percent: TypeAlias = Annotated[Number, Field(ge=0, le=100)]
+Minutes: TypeAlias = Annotated[Number, Field(gt=0, le=24 * 60)]
+Seconds: TypeAlias = Annotated[Number, Field(ge=0, le=3600)]
+Kelvins: TypeAlias = Annotated[Number, Field(gt=0, le=100)]
+Level: TypeAlias = Annotated[Number, Field(ge=0, le=120)]
+
+
+def _different(values: Sequence[float]) -> Sequence[float]:
+    if len(set(values)) != len(values):
+        raise ValueError(f"the values must differ from each other, got {list(values)}")
+    return values
+
+
+def _sweep(values: Sequence[float]) -> Sequence[float]:
+    if len(values) < 2:
+        raise ValueError(f"a sweep needs at least two values, got {list(values)}")
+    return _different(values)
+
+
+PercentSweep: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False), AfterValidator(_sweep)]
+WattsList: TypeAlias = Annotated[tuple[Watts, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+PercentList: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+LevelList: TypeAlias = Annotated[tuple[Level, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+
+
+class Equilibrium(Spec):
+    """When a soak counts as settled: the rise changes by less than `change_k` in `in_min`; both are printed."""
+
+    change_k: Kelvins
+    """Largest change of the rise over ambient [K]."""
+    in_min: Minutes
+    """Over this time [min]."""
+    at_most_min: Minutes
+    """Give up after this time [min]; the point is then flagged as not settled."""
+
+    @model_validator(mode="after")
+    def _check(self) -> Equilibrium:
+        if self.at_most_min <= self.in_min:
+            raise ValueError(f"at_most_min must be above in_min = {self.in_min}, got {self.at_most_min}")
+        return self
+
+    @property
+    def words(self) -> str:
+        """The rule as it is printed with every point it ended."""
+        return f"rise changes less than {self.change_k:g} K in {self.in_min:g} min"
+
+
+class StepSpec(Spec):
+    """What every step has."""
+
+    needs_heat: ClassVar[bool] = False
+    needs_level: ClassVar[bool] = False
+    needs_pump: ClassVar[bool] = False
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)] = ""
+    """What the step is called in output; its kind unless given. Must differ from step to step."""
+    quiet: bool = False
+    """Needs a quiet room."""
+
+
+class Background(StepSpec):
+    """Level of the room with everything running that is not the specimen."""
+
+    needs_level: ClassVar[bool] = True
+    kind: Literal["background"]
+    for_min: Minutes
+    """How long the level is collected [min]."""
+    settle_s: Seconds = 60
+    """Wait for fans and pump to stop [s]."""
+
+
+class PumpSweep(StepSpec):
+    """Finds the slowest pump speed that loses nothing, at one heat load and fixed fans; listens to the pump first."""
+
+    needs_heat: ClassVar[bool] = True
+    needs_pump: ClassVar[bool] = True
+    kind: Literal["pump_sweep"]
+    heat_w: Watts
+    """Heat load of the sweep [W]: the highest of the night."""
+    pump_pct: PercentSweep
+    """Pump settings [%]."""
+    fan_pct: Percent = 100
+    """Fan setting [%]."""
+    loses_k: Kelvins
+    """A setting loses nothing when its rise is at most this much above the lowest rise [K]."""
+    equilibrium: Equilibrium
+    read_min: Minutes = 2
+    """The rise is the mean over the last of each soak [min]."""
+    listen_s: Seconds = 0
+    """Before the heat: collect the level at each pump setting, fans stopped [s]; 0 does not listen."""
+
+
+class FanSweep(StepSpec):
+    """Finds which fan setting makes which noise."""
+
+    needs_level: ClassVar[bool] = True
+    kind: Literal["fan_sweep"]
+    fan_pct: PercentSweep
+    """Fan settings [%]."""
+    pump_pct: Percent | None = None
+    """Pump setting [%]; the one the pump sweep found unless given."""
+    settle_s: Seconds = 30
+    """Wait for the fans to reach their speed [s]."""
+    for_s: Annotated[Seconds, Field(gt=0)] = 60
+    """How long the level is collected at each setting [s]."""
+
+
+class CoolDown(Spec):
+    """How the bench comes back before a point: heat off, fans and pump full, until the rise is small."""
+
+    to_within_k: Kelvins
+    """Ends when the rise over ambient is below this [K]."""
+    at_most_min: Minutes
+    """Ends in any case after this [min]."""
+
+
+class Soak(StepSpec):
+    """Test points: every heat load with every noise level or fan setting, each soaked until equilibrium and read."""
+
+    needs_heat: ClassVar[bool] = True
+    kind: Literal["soak"]
+    heat_w: WattsList
+    """Heat loads [W]."""
+    noise_dba: LevelList | None = None
+    """Total levels at the microphone [dBA]; the fan setting for each comes from a fan sweep before."""
+    fan_pct: PercentList | None = None
+    """Fan settings [%], instead of noise levels."""
+    pump_pct: Percent | None = None
+    """Pump setting [%]; the one the pump sweep found unless given."""
+    equilibrium: Equilibrium
+    read_min: Minutes = 3
+    """The point is the mean over the last of the soak [min]."""
+    order: Literal["random", "listed"] = "random"
+    """Order of the points: shuffled by the run's seed, or as written, heat by heat."""
+    repeat_first: bool = False
+    """Measure the first point once more at the end."""
+    cool_down: CoolDown | None = None
+    """Before each point; none means the next load follows at once."""
+
+    @model_validator(mode="after")
+    def _check(self) -> Soak:
+        if (self.noise_dba is None) == (self.fan_pct is None):
+            raise ValueError("give either noise_dba or fan_pct, not both and not neither")
+        if self.read_min >= self.equilibrium.at_most_min:
+            raise ValueError(
+                f"read_min must be below equilibrium.at_most_min = {self.equilibrium.at_most_min}, got {self.read_min}"
+            )
+        return self
+
+
+class CoolDownStep(CoolDown, StepSpec):
+    """A cool-down as a step of its own."""
+
+    kind: Literal["cool_down"]
+
+
+class Dwell(StepSpec):
+    """Holds settings for a time."""
+
+    kind: Literal["dwell"]
+    for_min: Minutes
+    """How long [min]."""
+    heat_w: Watts = 0
+    """Heat load [W]."""
+    fan_pct: Percent = 100
+    """Fan setting [%]."""
+    pump_pct: Percent = 100
+    """Pump setting [%]."""
+
+
+class BreakIn(StepSpec):
+    """Heat cycles for what is new: the pump runs bubbles out, the paste settles. Says what the last cycle still gained."""
+
+    needs_heat: ClassVar[bool] = True
+    kind: Literal["break_in"]
+    cycles: Annotated[int, Field(ge=1, le=100)]
+    """How many heat cycles [1]."""
+    heat_w: Watts
+    """Heat load while on [W]."""
+    on_min: Minutes
+    """Heat on, in each cycle [min]."""
+    off_min: Minutes
+    """Heat off, in each cycle [min]."""
+    fan_pct: Percent = 100
+    """Fan setting [%]."""
+    pump_pct: Percent = 100
+    """Pump setting [%]."""
+
+
+AnyStep: TypeAlias = Annotated[
+    Background | PumpSweep | FanSweep | Soak | CoolDownStep | Dwell | BreakIn, Field(discriminator="kind")
+]
+
+
+class Limits(Spec):
+    """Softer than an interlock: the point ends, the night goes on."""
+
+    over_limit_c: Annotated[Number, Field(gt=0, le=150)] | None = None
+    """Die temperature [degC] at which a point ends as over limit; also when its predicted end passes it."""
+
+
+class Protocol(Spec):
+    """A declared test procedure."""
+
+    protocol: Annotated[str, Field(min_length=1, max_length=60)]
+    """Its name, and the sign that this is a protocol file."""
+    about: str = ""
+    """What it is for and how long it takes, in words."""
+    resume: Literal["wait", "auto"] = "wait"
+    """After a crash or loss of supply: wait for a person, or go on by itself (at most 3 times, in quiet hours)."""
+    repeat_from_k: Kelvins = 3.0
+    """A stage is repeated only from heat off and a rise of at most this [K]."""
+    limits: Limits = Limits()
+    steps: Annotated[tuple[AnyStep, ...], Field(strict=False, min_length=1)]
+    """In this order."""
+
+    def name_of(self, step: AnyStep) -> str:
+        """What a step is called in output."""
+        return step.name or step.kind

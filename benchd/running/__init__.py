@@ -1,0 +1,1 @@
+"""One run on one bench: schedule, engine, steps, interlocks, safe state."""

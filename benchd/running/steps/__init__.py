@@ -1,0 +1,1 @@
+"""One file a kind of step. `KINDS` says which generator plays which kind."""

@@ -1,0 +1,72 @@
+"""What a step and the engine say to each other.
+
+A step is a generator: it yields what it wants (`Wants`), is sent the samples of one tick (`Tick`), and returns what came
+of it (`Outcome`). It holds no clock, no store and no instrument. Hold and abort close it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeAlias
+
+from benchd.running.states import Ending
+
+
+@dataclass(frozen=True, slots=True)
+class Wants:
+    """Setpoints for the next tick, all of them each time, and a phrase saying what is being done."""
+
+    heat_w: float
+    """[W]"""
+    fan_pct: float
+    """[%]"""
+    pump_pct: float
+    """[%]; without meaning, and not sent, where the specimen has no pump."""
+    doing: str = ""
+
+
+class Tick:
+    """The samples of one tick. `t_s` is bench time [s]; a channel without a valid sample reads NaN."""
+
+    __slots__ = ("t_s", "values")
+
+    def __init__(self, t_s: float, values: Mapping[str, float]) -> None:
+        self.t_s = t_s
+        self.values = values
+
+    def __getitem__(self, channel: str) -> float:
+        return self.values.get(channel, math.nan)
+
+    @property
+    def rise_k(self) -> float:
+        """Die over ambient [K], both of this tick."""
+        return self["die_c"] - self["ambient_c"]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What a step learned that later steps or reports need."""
+
+    name: str
+    value: float
+    unit: str
+    u: float | None = None
+    """Expanded uncertainty, half width of the 95 % interval [unit]."""
+    dof: float | None = None
+    """Its effective degrees of freedom [1]."""
+    detail: Mapping[str, Any] = field(default_factory=dict)
+    """At which settings it was found; kept as JSON."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a step ended, why in words, and what it found."""
+
+    ending: Ending
+    reason: str
+    findings: tuple[Finding, ...] = ()
+
+
+Step: TypeAlias = Generator[Wants, Tick, Outcome]
