@@ -1,0 +1,169 @@
+"""Instruments of the simulated bench, inside this process.
+
+All instruments of one opened bench share one plant. Owns the way from channel and setpoint names to the
+plant; the physics and the sensors' figures are in `sim`. With `heat_from` the heater is the load of another
+process, which tells its watts over a wire of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Annotated, ClassVar, Literal, TypeAlias
+
+from pydantic import Field, model_validator
+
+from benchd.errors import InstrumentError, LinkLost, SettingRefused
+from benchd.instruments import (
+    Answer,
+    ChannelSpec,
+    Cooling,
+    Instrument,
+    InstrumentSpec,
+    RunAbout,
+    SetpointSpec,
+    Setup,
+    unit_of,
+)
+from sim.plant import Plant
+from sim.sensors import Source
+from sim.specimens import load_specimens
+
+Target: TypeAlias = Literal["heat", "fans", "pump"]
+
+_SOURCE_UNITS: dict[Source, str] = {
+    "die": "degC",
+    "coolant": "degC",
+    "ambient": "degC",
+    "inlet": "degC",
+    "heat": "W",
+    "supply_voltage": "V",
+    "supply_current": "A",
+    "fan_speed": "1/min",
+    "pump_speed": "1/min",
+    "level": "dBA",
+    "humidity": "%",
+    "pressure": "hPa",
+}
+_TARGET_UNITS: dict[Target, str] = {"heat": "W", "fans": "%", "pump": "%"}
+
+
+class SimulatedChannel(ChannelSpec):
+    """A channel, and what of the simulated bench it shows."""
+
+    source: Source
+    """Which sensor of the simulated bench."""
+
+
+class SimulatedSetpoint(SetpointSpec):
+    """A setpoint, and what of the simulated bench it moves."""
+
+    target: Target
+    """Heater, fans or pump."""
+
+
+class SimulatedSpec(InstrumentSpec):
+    """One instrument of the simulated bench."""
+
+    channels: Mapping[str, SimulatedChannel] = Field(default_factory=dict)
+    setpoints: Mapping[str, SimulatedSetpoint] = Field(default_factory=dict)
+    heat_from: Annotated[str, Field(pattern=r"^[^\s:]+:[0-9]{1,5}$")] | None = None
+    """host:port where a simulated load in another process tells its watts; without it a setpoint heats."""
+
+    @model_validator(mode="after")
+    def _units(self) -> SimulatedSpec:
+        wanted = {name: _SOURCE_UNITS[channel.source] for name, channel in self.channels.items()}
+        wanted |= {name: _TARGET_UNITS[setpoint.target] for name, setpoint in self.setpoints.items()}
+        for name, unit in wanted.items():
+            if unit_of(name) != unit:
+                raise ValueError(f"{name} does not name the unit of what it is here, {unit}")
+        return self
+
+
+class Simulated(Instrument):
+    """One instrument of the simulated bench."""
+
+    Spec: ClassVar[type[InstrumentSpec]] = SimulatedSpec
+    immediate: ClassVar[bool] = True
+
+    def __init__(self, setup: Setup) -> None:
+        super().__init__(setup)
+        spec: SimulatedSpec = setup.spec
+        self._plant: Plant = setup.shared.setdefault("plant", Plant())
+        self._channels = tuple((name, channel.source) for name, channel in spec.channels.items())
+        self._setpoints = spec.setpoints
+        self._heat_from = spec.heat_from
+        self._open = False
+        self._close_wire: Callable[[], None] | None = None
+
+    def open(self) -> None:
+        self.close()
+        self._open = True
+        if self._heat_from is not None:
+            from sim.heat_wire import HeatWire  # only a bench with a load elsewhere has a wire
+
+            host, port = self._heat_from.rsplit(":", 1)
+            wire = HeatWire(host, int(port))
+            self._plant.heat_source = wire.watts
+            self._close_wire = wire.close
+
+    def close(self) -> None:
+        self._open = False
+        if self._close_wire is not None:
+            self._close_wire()
+            self._close_wire = None
+
+    def identify(self) -> str:
+        return f"simulated: {self._plant.mounted or 'nothing mounted'}"
+
+    def specimens(self) -> Mapping[str, Cooling]:
+        return {name: specimen.cooling for name, specimen in load_specimens().items()}
+
+    def begin(self, about: RunAbout) -> None:
+        if about.specimen not in load_specimens():
+            raise InstrumentError(
+                f"{self.name}: there is no simulated specimen {about.specimen!r}",
+                f"there are: {', '.join(load_specimens())}",
+            )
+        self._plant.mount(about.specimen, about.seed)
+
+    def read(self, t_s: float) -> Mapping[str, Answer]:
+        self._need_open()
+        plant = self._plant
+        if plant.mounted is None:
+            raise InstrumentError(
+                f"{self.name}: nothing is mounted on the simulated bench",
+                "a run mounts its specimen when it begins",
+            )
+        try:
+            plant.advance(t_s)
+        except ValueError as error:
+            raise InstrumentError(
+                f"{self.name}: {error}", "the simulated bench starts anew with the next run"
+            ) from error
+        shown = plant.shown
+        return {name: shown[source]() for name, source in self._channels if source in shown}
+
+    def write(self, values: Mapping[str, float]) -> None:
+        self._need_open()
+        for name, value in values.items():
+            self._check(name, value)
+        wanted: dict[Target, float] = {self._setpoints[name].target: value for name, value in values.items()}
+        try:
+            self._plant.set(
+                heat_w=wanted.get("heat"), fan_pct=wanted.get("fans"), pump_pct=wanted.get("pump")
+            )
+        except ValueError as error:
+            raise SettingRefused(f"{self.name}: {error}") from error
+
+    def _check(self, name: str, value: float) -> None:
+        if name not in self._setpoints:
+            has = ", ".join(self._setpoints) or "none"
+            raise SettingRefused(f"{self.name} has no setpoint {name}", f"it has: {has}")
+        low, high = self._setpoints[name].range
+        if not (math.isfinite(value) and low <= value <= high):
+            raise SettingRefused(f"{self.name}: {name} must lie in {low:g} to {high:g}, got {value:g}")
+
+    def _need_open(self) -> None:
+        if not self._open:
+            raise LinkLost(f"{self.name} is not open")

@@ -1,0 +1,176 @@
+"""The simulated bench as its instruments see it: mount a specimen, command setpoints, let time pass, read.
+
+Owns bench time on the simulator's side, what heat has been commanded, and where the heater's watts come from.
+The physics is in rig.py and below.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from sim.rig import Energy, Rig
+from sim.seeds import clipped_normal, stream
+from sim.sensors import Source
+from sim.specimens import load_specimens
+
+#: How far the heater may be from what it is told, half width of the 95 % interval [%].
+_HEATER_PCT = 0.4
+
+
+class Plant:
+    """One simulated bench. Everything it gives follows from specimen, seed and the calls, in their order.
+
+    Args:
+        heat_source: gives the heater's watts when they come from elsewhere; else they are what `set` says [W]
+
+    >>> plant = Plant()
+    >>> plant.mount("brook 2x140", seed=1)
+    >>> plant.set(heat_w=260.0, fan_pct=60.0, pump_pct=60.0)
+    >>> plant.advance(0.0)
+    >>> plant.advance(1800.0)
+    >>> 74.0 < plant.read("die") < 84.0
+    True
+    """
+
+    def __init__(self, heat_source: Callable[[], float] | None = None) -> None:
+        self.heat_source = heat_source
+        self._rig: Rig | None = None
+        self._mounted: tuple[str, int] | None = None
+        self._zero_s: float | None = None
+        self._heat_w = 0.0
+
+    @property
+    def mounted(self) -> str | None:
+        """The specimen on the bench, None before the first mount."""
+        return self._rig.specimen.name if self._rig else None
+
+    @property
+    def shown(self) -> Mapping[Source, Callable[[], float]]:
+        """What the sensors show, by source [its unit]; empty before the first mount."""
+        return self._rig.shown if self._rig else {}
+
+    def mount(self, specimen: str, seed: int) -> None:
+        """Mount a specimen: heat off, fans and pump full, all at ambient; time starts at the next `advance`.
+
+        The same again before that changes nothing, so each instrument of a bench may ask for it. Raises
+        KeyError for a name that `load_specimens` does not know.
+
+        Args:
+            specimen: its name [no unit]
+            seed: of the run [1]
+
+        >>> plant = Plant()
+        >>> plant.mount("slate tower", seed=1)
+        >>> plant.mounted
+        'slate tower'
+        """
+        if self._mounted == (specimen, seed) and self._zero_s is None:
+            return
+        self._rig = Rig(load_specimens()[specimen], seed)
+        self._mounted = specimen, seed
+        self._zero_s = None
+        self._heat_w = 0.0
+        self._heater_gain = 1 + clipped_normal(stream(seed, "heater"), _HEATER_PCT) / 100
+
+    def set(
+        self, *, heat_w: float | None = None, fan_pct: float | None = None, pump_pct: float | None = None
+    ) -> None:
+        """Command setpoints; what is left out stays. Without a specimen, or a pump, there is nothing to move.
+
+        Raises ValueError outside the ranges below, and for heat_w when the heat comes from elsewhere.
+
+        Args:
+            heat_w: heater, 0 or more [W]
+            fan_pct: fans, 0 to 100 [%]
+            pump_pct: pump, 0 to 100 [%]
+
+        >>> Plant().set(fan_pct=101.0)
+        Traceback (most recent call last):
+        ValueError: fan_pct must be 0 to 100, got 101.0
+        """
+        for name, pct in (("fan_pct", fan_pct), ("pump_pct", pump_pct)):
+            if pct is not None and not 0 <= pct <= 100:
+                raise ValueError(f"{name} must be 0 to 100, got {pct}")
+        if heat_w is not None:
+            if self.heat_source is not None:
+                raise ValueError("the heat of this simulated bench comes from elsewhere")
+            if not 0 <= heat_w < math.inf:
+                raise ValueError(f"heat_w must be 0 or more, got {heat_w}")
+            self._heat_w = heat_w
+        if self._rig is None:
+            return
+        if fan_pct is not None:
+            self._rig.fans.command(fan_pct)
+        if pump_pct is not None and self._rig.pump is not None:
+            self._rig.pump.command(pump_pct)
+
+    def advance(self, t_s: float) -> None:
+        """Let bench time go on, from the first call after a mount; the same time again does nothing.
+
+        Raises ValueError for a time that goes back, RuntimeError before the first mount.
+
+        Args:
+            t_s: bench time now [s]
+
+        >>> plant = Plant()
+        >>> plant.mount("slate tower", seed=1)
+        >>> plant.set(heat_w=100.0)
+        >>> for t_s in (500.0, 501.0, 501.0, 502.0):
+        ...     plant.advance(t_s)
+        >>> 199.0 < plant.energy().in_j < 201.0
+        True
+        """
+        rig = self._mounted_rig()
+        if self._zero_s is None:
+            self._zero_s = t_s
+        span_s = t_s - self._zero_s - rig.t_s
+        if span_s == 0.0:
+            return
+        if not span_s > 0.0:
+            raise ValueError(f"bench time went back to {t_s} s")
+        rig.advance(span_s, self.heat_source() if self.heat_source else self._heat_w * self._heater_gain)
+
+    def read(self, source: Source) -> float:
+        """What one sensor shows now [unit of the source]; each call draws new noise.
+
+        Raises KeyError for a source that the specimen does not have, RuntimeError before the first mount.
+
+        Args:
+            source: which sensor [no unit]
+
+        >>> plant = Plant()
+        >>> plant.mount("brook 2x140", seed=1)
+        >>> plant.advance(0.0)
+        >>> 21.0 < plant.read("ambient") < 25.0
+        True
+        """
+        return self._mounted_rig().shown[source]()
+
+    def true(self, source: Source) -> float:
+        """What really is [unit of the source], which no bench can know. Raises like `read`.
+
+        Args:
+            source: which quantity [no unit]
+
+        >>> plant = Plant()
+        >>> plant.mount("brook 2x140", seed=1)
+        >>> plant.true("die") == plant.true("ambient")
+        True
+        """
+        return self._mounted_rig().true[source]()
+
+    def energy(self) -> Energy:
+        """The heat balance since the mount [J].
+
+        >>> plant = Plant()
+        >>> plant.mount("brook 2x140", seed=1)
+        >>> plant.energy().in_j
+        0.0
+        """
+        return self._mounted_rig().energy
+
+    def _mounted_rig(self) -> Rig:
+        if self._rig is None:
+            raise RuntimeError("nothing is mounted on the simulated bench")
+        return self._rig
