@@ -1,7 +1,7 @@
 """The bench file: which instruments stand on the bench, what they measure and command, and what trips it.
 
-The table of an instrument is validated by its driver's own `Spec`, so that a driver's keys are checked like any
-other. This file knows the drivers only by name.
+The table of an instrument is validated by its driver's own `Spec`, so that a driver's keys are checked as all
+others are. This file knows the drivers only by name.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ def load_bench(text: str, file: str) -> LoadedBench:
 
 
 def parse_bench(text: str, file: str) -> BenchFile:
-    """The bench of a bench file's text; `file` is its name in messages. Raises `FileProblems` with all mistakes."""
+    """The bench of a bench file's text; `file` is its name in messages. Raises `FileProblems` with all."""
     data = parse(text, file)
     reading = _Reading(text, data)
     head = reading.head()

@@ -5,14 +5,19 @@ Every key is described where it stands; the tests hold the README's key referenc
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal, TypeAlias
 
 from pydantic import AfterValidator, Field, model_validator
 
 from benchd.instruments import Number, Spec
+from benchd.toml_source import parse, validated
 
 Watts: TypeAlias = Annotated[Number, Field(ge=0, le=2000)]
+Heat: TypeAlias = Annotated[Number, Field(gt=0, le=2000)]
 Percent: TypeAlias = Annotated[Number, Field(ge=0, le=100)]
 Minutes: TypeAlias = Annotated[Number, Field(gt=0, le=24 * 60)]
 Seconds: TypeAlias = Annotated[Number, Field(ge=0, le=3600)]
@@ -20,26 +25,42 @@ Kelvins: TypeAlias = Annotated[Number, Field(gt=0, le=100)]
 Level: TypeAlias = Annotated[Number, Field(ge=0, le=120)]
 
 
+def _listed(values: Sequence[float]) -> str:
+    return f"[{', '.join(f'{value:g}' for value in values)}]"
+
+
+def _step_name(name: str) -> str:
+    if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
+        raise ValueError(f'must be small letters, digits and _, beginning with a letter, got "{name}"')
+    return name
+
+
 def _different(values: Sequence[float]) -> Sequence[float]:
     if len(set(values)) != len(values):
-        raise ValueError(f"the values must differ from each other, got {list(values)}")
+        raise ValueError(f"must be values that differ from each other, got {_listed(values)}")
     return values
 
 
 def _sweep(values: Sequence[float]) -> Sequence[float]:
     if len(values) < 2:
-        raise ValueError(f"a sweep needs at least two values, got {list(values)}")
+        raise ValueError(f"must be at least two values, got {_listed(values)}")
     return _different(values)
 
 
 PercentSweep: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False), AfterValidator(_sweep)]
-WattsList: TypeAlias = Annotated[tuple[Watts, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
-PercentList: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
-LevelList: TypeAlias = Annotated[tuple[Level, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+HeatList: TypeAlias = Annotated[
+    tuple[Heat, ...], Field(strict=False, min_length=1), AfterValidator(_different)
+]
+PercentList: TypeAlias = Annotated[
+    tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)
+]
+LevelList: TypeAlias = Annotated[
+    tuple[Level, ...], Field(strict=False, min_length=1), AfterValidator(_different)
+]
 
 
 class Equilibrium(Spec):
-    """When a soak counts as settled: the rise changes by less than `change_k` in `in_min`; both are printed."""
+    """When a soak is settled: the rise changes by less than `change_k` in `in_min`; both are printed."""
 
     change_k: Kelvins
     """Largest change of the rise over ambient [K]."""
@@ -51,13 +72,17 @@ class Equilibrium(Spec):
     @model_validator(mode="after")
     def _check(self) -> Equilibrium:
         if self.at_most_min <= self.in_min:
-            raise ValueError(f"at_most_min must be above in_min = {self.in_min}, got {self.at_most_min}")
+            raise ValueError(f"at_most_min must be above in_min = {self.in_min:g}, got {self.at_most_min:g}")
         return self
 
     @property
     def words(self) -> str:
         """The rule as it is printed with every point it ended."""
         return f"rise changes less than {self.change_k:g} K in {self.in_min:g} min"
+
+
+def _read_too_long(read_min: float, equilibrium: Equilibrium) -> str:
+    return f"read_min must be below equilibrium.at_most_min = {equilibrium.at_most_min:g}, got {read_min:g}"
 
 
 class StepSpec(Spec):
@@ -67,7 +92,7 @@ class StepSpec(Spec):
     needs_level: ClassVar[bool] = False
     needs_pump: ClassVar[bool] = False
 
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40)] = ""
+    name: Annotated[str, Field(max_length=40), AfterValidator(_step_name)] = ""
     """What the step is called in output; its kind unless given. Must differ from step to step."""
     quiet: bool = False
     """Needs a quiet room."""
@@ -85,12 +110,12 @@ class Background(StepSpec):
 
 
 class PumpSweep(StepSpec):
-    """Finds the slowest pump speed that loses nothing, at one heat load and fixed fans; listens to the pump first."""
+    """Finds the slowest pump speed that loses nothing, at one heat load; listens to the pump first."""
 
     needs_heat: ClassVar[bool] = True
     needs_pump: ClassVar[bool] = True
     kind: Literal["pump_sweep"]
-    heat_w: Watts
+    heat_w: Heat
     """Heat load of the sweep [W]: the highest of the night."""
     pump_pct: PercentSweep
     """Pump settings [%]."""
@@ -103,6 +128,12 @@ class PumpSweep(StepSpec):
     """The rise is the mean over the last of each soak [min]."""
     listen_s: Seconds = 0
     """Before the heat: collect the level at each pump setting, fans stopped [s]; 0 does not listen."""
+
+    @model_validator(mode="after")
+    def _check(self) -> PumpSweep:
+        if self.read_min >= self.equilibrium.at_most_min:
+            raise ValueError(_read_too_long(self.read_min, self.equilibrium))
+        return self
 
 
 class FanSweep(StepSpec):
@@ -130,11 +161,11 @@ class CoolDown(Spec):
 
 
 class Soak(StepSpec):
-    """Test points: every heat load with every noise level or fan setting, each soaked until equilibrium and read."""
+    """Test points: every heat load with every noise level or fan setting, soaked until equilibrium."""
 
     needs_heat: ClassVar[bool] = True
     kind: Literal["soak"]
-    heat_w: WattsList
+    heat_w: HeatList
     """Heat loads [W]."""
     noise_dba: LevelList | None = None
     """Total levels at the microphone [dBA]; the fan setting for each comes from a fan sweep before."""
@@ -157,9 +188,7 @@ class Soak(StepSpec):
         if (self.noise_dba is None) == (self.fan_pct is None):
             raise ValueError("give either noise_dba or fan_pct, not both and not neither")
         if self.read_min >= self.equilibrium.at_most_min:
-            raise ValueError(
-                f"read_min must be below equilibrium.at_most_min = {self.equilibrium.at_most_min}, got {self.read_min}"
-            )
+            raise ValueError(_read_too_long(self.read_min, self.equilibrium))
         return self
 
 
@@ -184,13 +213,13 @@ class Dwell(StepSpec):
 
 
 class BreakIn(StepSpec):
-    """Heat cycles for what is new: the pump runs bubbles out, the paste settles. Says what the last cycle still gained."""
+    """Heat cycles for what is new: bubbles run out, the paste settles. Says what the last cycle gained."""
 
     needs_heat: ClassVar[bool] = True
     kind: Literal["break_in"]
     cycles: Annotated[int, Field(ge=1, le=100)]
     """How many heat cycles [1]."""
-    heat_w: Watts
+    heat_w: Heat
     """Heat load while on [W]."""
     on_min: Minutes
     """Heat on, in each cycle [min]."""
@@ -222,7 +251,7 @@ class Protocol(Spec):
     about: str = ""
     """What it is for and how long it takes, in words."""
     resume: Literal["wait", "auto"] = "wait"
-    """After a crash or loss of supply: wait for a person, or go on by itself (at most 3 times, in quiet hours)."""
+    """After a crash or loss of supply: wait for a person, or go on (at most 3 times, in quiet hours)."""
     repeat_from_k: Kelvins = 3.0
     """A stage is repeated only from heat off and a rise of at most this [K]."""
     limits: Limits = Limits()
@@ -232,3 +261,30 @@ class Protocol(Spec):
     def name_of(self, step: AnyStep) -> str:
         """What a step is called in output."""
         return step.name or step.kind
+
+
+@dataclass(frozen=True)
+class LoadedProtocol:
+    """A protocol file with its text, which a queued run keeps."""
+
+    protocol: Protocol
+    text: str
+    file: str
+
+    @property
+    def sha256(self) -> str:
+        """Digest of the text."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+
+def load_protocol(text: str, file: str) -> LoadedProtocol:
+    """As `parse_protocol`, and keeps the text."""
+    return LoadedProtocol(parse_protocol(text, file), text, file)
+
+
+def parse_protocol(text: str, file: str) -> Protocol:
+    """The protocol of a protocol file's text; `file` is its name in messages. Raises `FileProblems` with all.
+
+    What needs more than one step or a bench to be judged is the business of `cross_check`.
+    """
+    return validated(Protocol, parse(text, file), text, file)

@@ -1,8 +1,7 @@
 """Where each key and value of a TOML text stands: tomllib gives no places, so the text is walked again.
 
-It is used only when something was refused, on text that tomllib has already accepted. It therefore knows the shape
-of TOML and nothing of its values: it does not validate and never raises; where it loses its way, it keeps what it
-has.
+It is used only when something was refused, on text that tomllib has already accepted. So it knows the shape
+of TOML and nothing of its values: it does not validate and never raises; lost, it keeps what it has.
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ class _At:
 class Places:
     """Line and column, both from 1, of every key path of a TOML text.
 
-    A path that is not in the text gets the place of the nearest table or list around it, at last the first line.
+    A path that is not in the text gets the place of the nearest table or list around it, or the first line.
 
     >>> places = Places("[limits]\\nover_limit_c = 90")
     >>> path = ("limits", "over_limit_c")

@@ -43,7 +43,7 @@ def load(path: str | os.PathLike[str], limit_bytes: int = LIMIT_BYTES) -> TomlFi
 
 
 def read(path: str | os.PathLike[str], limit_bytes: int = LIMIT_BYTES) -> str:
-    """The text of a file of at most limit_bytes. Raises `InputError`, or `FileProblems` when not UTF-8 text."""
+    """The text of a file of at most limit_bytes. Raises `InputError`, `FileProblems` when not UTF-8 text."""
     file = os.fspath(path)
     try:
         # Anything but a plain file may block for ever or never end.
