@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -20,17 +20,22 @@ from benchd.analysis.uncertainty import Estimate
 
 
 class Reach(NamedTuple):
-    """From where to where there are measured points: `low` and `high` [unit of the axis]."""
+    """From where to where there are measured points: `low` and `high` [`unit`]. As text: "33.9 to 41.2
+    dBA"."""
 
     low: float
     high: float
+    unit: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.low:.1f} to {self.high:.1f} {self.unit}".rstrip()
 
     def holds(self, x: float) -> bool:
         """Whether it lies between the ends or on one of them.
 
         `x` [unit of the axis].
 
-        >>> Reach(33.9, 41.2).holds(36.0)
+        >>> Reach(33.9, 41.2, "dBA").holds(36.0)
         True
         """
         return self.low <= x <= self.high
@@ -96,21 +101,23 @@ def never_falling(y: Sequence[float]) -> list[float]:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """The level at one speed: `speed_rpm` [rpm] above 0, `level` [dBA]."""
-
-    speed_rpm: float
-    level: Estimate
+class _Knot:
+    lg: float
+    level_dba: float
+    u_std_db: float
+    dof: float
 
 
 class LevelCurve:
     """Level of a fan over its speed, straight in lg(speed) between neighbouring points, never beyond the
     last.
 
-    `heard` [rpm, dBA] at least two speeds, in any order. Speeds within 1 % of each other count as one, with
-    the mean of their levels. Noise can make a measured level fall while the speed rises: such points are
-    pooled (`never_falling`), and `repaired` says that it happened and `repair_db` [dB] by how much at most.
-    Raises ValueError for fewer than two speeds, or speeds not above 0.
+    `speeds_rpm` [rpm] above 0, at least two different, in any order; `levels_dba` [dBA] as many; `u_std_db`
+    [dB] standard uncertainty of the levels and `dof` [1] its degrees of freedom, for all or for each. Speeds
+    within 1 % of each other count as one, with the mean of their levels and the larger of their
+    uncertainties. Noise can make a measured level fall while the speed rises: such points are pooled
+    (`never_falling`), and `repair_db` [dB] says by how much at most a level was moved. Raises ValueError for
+    fewer than two speeds, speeds not above 0, or lengths that differ.
 
     Range of validity: between two points the error of a straight line in lg(speed) is second order; a tone or
     a resonance between them is missed. Errors of neighbouring points are taken as shared (same meter, same
@@ -118,36 +125,64 @@ class LevelCurve:
     their degrees of freedom. Source: the fan law, level = const + 50..60 lg(speed): follows from Lw = 40 + 10
     lg Q + 20 lg p dB with flow as speed and pressure as its square (engineeringtoolbox.com, fan noise).
 
-    >>> curve = LevelCurve([Heard(500.0, Estimate(25.0, 0.3)), Heard(1000.0, Estimate(40.0, 0.3))])
-    >>> round(curve.speed_at(32.5).value), round(curve.level_at(707.0).value, 1)
-    (707, 32.5)
+    >>> curve = LevelCurve([500.0, 1000.0], [25.0, 40.0], u_std_db=0.3)
+    >>> round(curve.speed_at(32.5)), round(curve.level_at(707.0), 1), str(curve.reach)
+    (707, 32.5, '25.0 to 40.0 dBA')
     """
 
     _SAME_SPEED = 1.01
 
-    def __init__(self, heard: Sequence[Heard]) -> None:
-        if not all(0 < one.speed_rpm < math.inf for one in heard):
-            raise ValueError("speeds must be above 0 rpm")
-        groups = self._grouped(heard)
-        if len(groups) < 2:
-            raise ValueError(f"a level curve needs at least two different speeds, got {len(groups)}")
-        self._lg = [sum(math.log10(one.speed_rpm) for one in group) / len(group) for group in groups]
-        measured = [sum(one.level.value for one in group) / len(group) for group in groups]
-        # The larger of what each is worth: points of one speed share the meter, and tell of repeatability.
-        self._u_std = [max(one.level.u_std for one in group) for group in groups]
-        self._dof = [min(one.level.dof for one in group) for group in groups]
-        self._level = never_falling(measured)
-        self.repair_db = max(abs(a - b) for a, b in zip(self._level, measured, strict=True))
+    def __init__(
+        self,
+        speeds_rpm: ArrayLike,
+        levels_dba: ArrayLike,
+        u_std_db: ArrayLike = 0.0,
+        dof: ArrayLike = math.inf,
+    ) -> None:
+        speeds, levels = np.asarray(speeds_rpm, dtype=float), np.asarray(levels_dba, dtype=float)
+        if speeds.ndim != 1 or speeds.shape != levels.shape:
+            raise ValueError(f"speeds and levels differ in length: {speeds.shape} and {levels.shape}")
+        if not (np.isfinite(speeds).all() and (speeds > 0).all() and np.isfinite(levels).all()):
+            raise ValueError("speeds must be above 0 rpm and levels finite")
+        # Estimate refuses what cannot be an uncertainty.
+        each = [
+            Estimate(float(level), float(u), float(nu))
+            for level, u, nu in zip(
+                levels,
+                np.broadcast_to(u_std_db, levels.shape),
+                np.broadcast_to(dof, levels.shape),
+                strict=True,
+            )
+        ]
+        self._knots = self._pooled(self._grouped(speeds.tolist(), each))
+        if len(self._knots) < 2:
+            raise ValueError(f"a level curve needs at least two different speeds, got {len(self._knots)}")
+        measured = [knot.level_dba for knot in self._knots]
+        levels_up = never_falling(measured)
+        self._knots = [replace(k, level_dba=up) for k, up in zip(self._knots, levels_up, strict=True)]
+        self.repair_db = max(abs(up - was) for up, was in zip(levels_up, measured, strict=True))
 
     @classmethod
-    def _grouped(cls, heard: Sequence[Heard]) -> list[list[Heard]]:
-        groups: list[list[Heard]] = []
-        for one in sorted(heard, key=lambda h: h.speed_rpm):
-            if groups and one.speed_rpm <= groups[-1][0].speed_rpm * cls._SAME_SPEED:
+    def _grouped(cls, speeds: list[float], levels: list[Estimate]) -> list[list[tuple[float, Estimate]]]:
+        groups: list[list[tuple[float, Estimate]]] = []
+        for one in sorted(zip(speeds, levels, strict=True), key=lambda pair: pair[0]):
+            if groups and one[0] <= groups[-1][0][0] * cls._SAME_SPEED:
                 groups[-1].append(one)
             else:
                 groups.append([one])
         return groups
+
+    @staticmethod
+    def _pooled(groups: list[list[tuple[float, Estimate]]]) -> list[_Knot]:
+        return [
+            _Knot(
+                sum(math.log10(speed) for speed, _ in group) / len(group),
+                sum(level.value for _, level in group) / len(group),
+                max(level.u_std for _, level in group),
+                min(level.dof for _, level in group),
+            )
+            for group in groups
+        ]
 
     @property
     def repaired(self) -> bool:
@@ -157,68 +192,71 @@ class LevelCurve:
     @property
     def speeds(self) -> Reach:
         """Reach in speed [rpm]."""
-        return Reach(10 ** self._lg[0], 10 ** self._lg[-1])
+        return Reach(10 ** self._knots[0].lg, 10 ** self._knots[-1].lg, "rpm")
 
     @property
-    def levels(self) -> Reach:
+    def reach(self) -> Reach:
         """Reach in level [dBA]."""
-        return Reach(self._level[0], self._level[-1])
+        return Reach(self._knots[0].level_dba, self._knots[-1].level_dba, "dBA")
 
-    def level_at(self, speed_rpm: float) -> Estimate | None:
-        """The level at a speed, [dBA]; None beyond the points.
+    def level_at(self, speed_rpm: float) -> float | None:
+        """The level at a speed [dBA]; None beyond the points.
 
-        `speed_rpm` [rpm] above 0, taken as exact.
+        `speed_rpm` [rpm] above 0. Raises ValueError otherwise.
 
-        >>> curve = LevelCurve([Heard(500.0, Estimate(25.0, 0.3)), Heard(1000.0, Estimate(40.0, 0.3))])
-        >>> curve.level_at(1200.0) is None
-        True
+        >>> curve = LevelCurve([500.0, 1000.0], [25.0, 40.0])
+        >>> curve.level_at(1000.0), curve.level_at(1200.0)
+        (40.0, None)
         """
         if not speed_rpm > 0:
             raise ValueError(f"a speed must be above 0 rpm, got {speed_rpm}")
         lg = math.log10(speed_rpm)
-        # An end of the reach, given back, may differ from itself in the last digit.
-        at = min(max(lg, self._lg[0]), self._lg[-1])
-        if not math.isclose(at, lg, rel_tol=1e-12):
+        # An end of the reach, handed back, may differ from itself in the last digit.
+        at = min(max(lg, self._knots[0].lg), self._knots[-1].lg)
+        if abs(at - lg) > 1e-12:
             return None
-        i = self._segment(self._lg, at)
-        share = (at - self._lg[i]) / (self._lg[i + 1] - self._lg[i])
-        level = self._level[i] + share * (self._level[i + 1] - self._level[i])
-        return Estimate(level, *self._worth(i, share))
+        return next(_between(a, b, at) for a, b in pairwise(self._knots) if at <= b.lg)
 
-    def speed_at(self, level_dba: float) -> Estimate | None:
-        """The speed at which a level is reached, [rpm]; None beyond the points. The lowest one where the
-        curve is flat.
+    def speed_at(self, level_dba: float) -> float | None:
+        """The speed at which a level is reached [rpm]; None beyond the points, the lowest where the curve is
+        flat.
 
-        `level_dba` [dBA], taken as exact; the uncertainty of the curve goes through its slope,
-        u(n) = u(L) n ln 10 / (dL / d lg n).
+        `level_dba` [dBA].
 
-        >>> curve = LevelCurve([Heard(500.0, Estimate(25.0, 0.3)), Heard(1000.0, Estimate(40.0, 0.3))])
-        >>> speed = curve.speed_at(40.0)
+        >>> curve = LevelCurve([500.0, 1000.0], [25.0, 40.0])
+        >>> round(curve.speed_at(40.0)), curve.speed_at(41.0)
+        (1000, None)
+        """
+        estimate = self.speed_estimate(level_dba)
+        return None if estimate is None else estimate.value
+
+    def speed_estimate(self, level_dba: float) -> Estimate | None:
+        """The speed at which a level is reached, with its uncertainty [rpm]; None beyond the points.
+
+        The uncertainty of the curve goes through its slope: u(n) = u(L) n ln 10 / (dL / d lg n). A curve that
+        is flat from end to end has the level everywhere: its lowest speed, uncertain by the whole reach.
+        `level_dba` [dBA], taken as exact.
+
+        >>> speed = LevelCurve([500.0, 1000.0], [25.0, 40.0], u_std_db=0.3).speed_estimate(40.0)
         >>> round(speed.value), round(speed.u_std)
         (1000, 14)
         """
-        if not self.levels.holds(level_dba):
+        if not self.reach.holds(level_dba):
             return None
         rising = [
-            i
-            for i, (low, high) in enumerate(pairwise(self._level))
-            if low <= level_dba <= high and high > low
+            (a, b)
+            for a, b in pairwise(self._knots)
+            if a.level_dba <= level_dba <= b.level_dba and b.level_dba > a.level_dba
         ]
         if not rising:
-            # The whole curve is one flat stretch: every speed has this level.
-            low, high = self.speeds
-            return Estimate(low, (high - low) / math.sqrt(3), min(self._dof))
-        i = rising[0]
-        slope = (self._level[i + 1] - self._level[i]) / (self._lg[i + 1] - self._lg[i])
-        share = (level_dba - self._level[i]) / (self._level[i + 1] - self._level[i])
-        speed_rpm = float(10 ** (self._lg[i] + share * (self._lg[i + 1] - self._lg[i])))
-        u_db, dof = self._worth(i, share)
-        return Estimate(speed_rpm, u_db / slope * speed_rpm * math.log(10), dof)
+            low, high, _ = self.speeds
+            return Estimate(low, (high - low) / math.sqrt(3), min(knot.dof for knot in self._knots))
+        a, b = rising[0]
+        share = (level_dba - a.level_dba) / (b.level_dba - a.level_dba)
+        u_lg = (a.u_std_db + share * (b.u_std_db - a.u_std_db)) * (b.lg - a.lg) / (b.level_dba - a.level_dba)
+        speed_rpm = float(10 ** (a.lg + share * (b.lg - a.lg)))
+        return Estimate(speed_rpm, u_lg * speed_rpm * math.log(10), min(a.dof, b.dof))
 
-    def _worth(self, i: int, share: float) -> tuple[float, float]:
-        u_db = self._u_std[i] + share * (self._u_std[i + 1] - self._u_std[i])
-        return u_db, min(self._dof[i], self._dof[i + 1])
 
-    @staticmethod
-    def _segment(knots: Sequence[float], x: float) -> int:
-        return next(i for i, right in enumerate(knots[1:]) if x <= right)
+def _between(a: _Knot, b: _Knot, lg: float) -> float:
+    return a.level_dba + (lg - a.lg) / (b.lg - a.lg) * (b.level_dba - a.level_dba)
