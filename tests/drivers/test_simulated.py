@@ -1,0 +1,263 @@
+"""The driver of the simulated bench, and the bench file that is shipped with it."""
+
+import time
+from contextlib import ExitStack, contextmanager
+from importlib.resources import files
+
+import pytest
+from pydantic import ValidationError
+from pymodbus.client import ModbusTcpClient
+
+from benchd.bench_file import parse_bench
+from benchd.errors import InstrumentError, LinkLost, SettingRefused
+from benchd.instruments import RunAbout, Setup, find_driver
+from drivers.simulated import Simulated, SimulatedSpec
+from sim.modbus_load import running
+from sim.sensors import KINDS
+from sim.specimens import load_specimens
+
+BROOK = RunAbout("brook 2x140", "liquid", 1)
+TOWER = RunAbout("slate tower", "air", 1)
+
+
+def shipped():
+    return parse_bench((files("benchd") / "benches" / "simulated.toml").read_text(encoding="utf-8"), "simulated.toml")
+
+
+@contextmanager
+def opened(bench=None):
+    """All instruments of the shipped bench by name, opened."""
+    shared = {}
+    specs = (bench or shipped()).instruments
+    instruments = {name: find_driver(spec.driver)(Setup(name, spec, shared)) for name, spec in specs.items()}
+    with ExitStack() as closing:
+        for instrument in instruments.values():
+            closing.callback(instrument.close)
+            instrument.open()
+        yield instruments
+
+
+def begin(instruments, about):
+    for instrument in instruments.values():
+        instrument.begin(about)
+
+
+def read(instruments, t_s):
+    return {name: value for one in instruments.values() for name, value in one.read(t_s).items()}
+
+
+def night(instruments, about, seconds=20):
+    begin(instruments, about)
+    instruments["load"].write({"heat_w": 200.0})
+    instruments["fans"].write({"fan_pct": 50.0})
+    return [read(instruments, float(t_s)) for t_s in range(seconds)]
+
+
+def test_the_shipped_bench_is_its_own_twin_and_mounts_what_there_is():
+    bench = shipped()
+    assert bench.twin == bench.bench == "simulated"
+    assert set(bench.specimens) <= set(load_specimens())
+    assert {lock.channel for lock in bench.interlocks} >= {"die_c", "coolant_c", "heat_w"}
+
+
+def test_the_shipped_bench_states_what_the_simulated_sensors_do():
+    for name, (_, channel) in shipped().channels().items():
+        kind = KINDS[channel.source]
+        stated = (channel.resolution, channel.uncertainty, channel.uncertainty_pct)
+        assert stated == (kind.resolution, kind.uncertainty, kind.uncertainty_pct), name
+
+
+def test_safe_is_heat_off_and_full_speed():
+    safe = {name: setpoint.safe for name, (_, setpoint) in shipped().setpoints().items()}
+    assert safe == {"heat_w": 0, "fan_pct": 100, "pump_pct": 100}
+
+
+@pytest.mark.parametrize("about", [BROOK, TOWER])
+def test_every_channel_there_is_for_the_specimen_has_a_value_in_range(about):
+    bench = shipped()
+    with opened(bench) as instruments:
+        taken = night(instruments, about)[-1]
+    channels = bench.channels(about.cooling)
+    assert taken.keys() == channels.keys()
+    assert all(spec.range[0] <= taken[name] <= spec.range[1] for name, (_, spec) in channels.items())
+
+
+def test_the_instruments_of_one_bench_share_one_plant():
+    with opened() as instruments:
+        begin(instruments, BROOK)
+        cold = read(instruments, 0.0)
+        instruments["load"].write({"heat_w": 250.0})
+        instruments["fans"].write({"fan_pct": 40.0, "pump_pct": 50.0})
+        hot = read(instruments, 600.0)
+    assert hot["die_c"] - cold["die_c"] > 40
+    assert hot["heat_w"] == pytest.approx(250, rel=0.01)
+    assert hot["fan_rpm"] == pytest.approx(800, abs=10)
+    assert hot["pump_rpm"] == pytest.approx(1500, abs=20)
+
+
+def test_two_benches_do_not_share_anything():
+    with opened() as one, opened() as other:
+        begin(one, BROOK)
+        with pytest.raises(InstrumentError, match="nothing is mounted"):
+            read(other, 0.0)
+
+
+def test_a_new_run_starts_from_nothing_and_is_the_same_again():
+    with opened() as instruments:
+        first = night(instruments, BROOK)
+        night(instruments, TOWER)
+        again = night(instruments, BROOK)
+    assert first == again
+
+
+def test_a_repeated_run_without_another_between_is_the_same_again():
+    with opened() as instruments:
+        assert night(instruments, BROOK) == night(instruments, BROOK)
+
+
+def test_bench_time_starts_at_the_first_reading_after_begin():
+    with opened() as instruments:
+        night(instruments, BROOK, seconds=100)
+        begin(instruments, BROOK)
+        assert read(instruments, 3.0)["heat_w"] < 1
+
+
+def test_another_seed_is_another_night():
+    with opened() as instruments:
+        assert night(instruments, BROOK) != night(instruments, RunAbout("brook 2x140", "liquid", 2))
+
+
+def test_a_reading_before_a_run_is_refused_plainly():
+    with opened() as instruments, pytest.raises(InstrumentError, match="load: nothing is mounted"):
+        instruments["load"].read(0.0)
+
+
+def test_a_closed_instrument_neither_reads_nor_writes():
+    with opened() as instruments:
+        begin(instruments, BROOK)
+        instruments["load"].close()
+        with pytest.raises(LinkLost, match="load is not open"):
+            instruments["load"].read(0.0)
+        with pytest.raises(LinkLost):
+            instruments["load"].write({"heat_w": 0.0})
+        instruments["load"].open()
+        assert instruments["load"].read(0.0)["heat_w"] < 1
+
+
+def test_time_that_goes_back_is_refused():
+    with opened() as instruments:
+        night(instruments, BROOK)
+        with pytest.raises(InstrumentError, match="went back"):
+            instruments["load"].read(1.0)
+
+
+@pytest.mark.parametrize("heat_w", [-1.0, 300.1, float("nan"), float("inf")])
+def test_a_setpoint_outside_its_range_is_refused_and_changes_nothing(heat_w):
+    with opened() as instruments:
+        night(instruments, BROOK)
+        with pytest.raises(SettingRefused, match="heat_w must lie in 0 to 300"):
+            instruments["load"].write({"heat_w": heat_w})
+        assert read(instruments, 30.0)["heat_w"] == pytest.approx(200, rel=0.01)
+
+
+def test_an_unknown_setpoint_is_refused():
+    with opened() as instruments, pytest.raises(SettingRefused, match="meter has no setpoint heat_w"):
+        instruments["meter"].write({"heat_w": 0.0})
+
+
+@pytest.mark.parametrize("about", [BROOK, TOWER])
+def test_safe_state_can_be_commanded_before_and_during_a_run_whatever_is_mounted(about):
+    with opened() as instruments:
+        instruments["load"].make_safe({"heat_w": 0.0})
+        night(instruments, about)
+        instruments["load"].make_safe({"heat_w": 0.0})
+        instruments["fans"].make_safe({"fan_pct": 100.0, "pump_pct": 100.0})
+        safe = read(instruments, 60.0)
+    assert safe["heat_w"] < 1
+    assert safe["fan_rpm"] == pytest.approx(2000, abs=20)
+
+
+def test_an_unknown_specimen_is_refused_with_the_list_of_those_there_are():
+    with opened() as instruments, pytest.raises(InstrumentError, match="brook 2x120, brook 3x120") as refused:
+        instruments["load"].begin(RunAbout("brook 9x999", "liquid", 1))
+    assert "brook 9x999" in refused.value.message
+
+
+def test_it_says_that_it_is_simulated():
+    with opened() as instruments:
+        assert instruments["meter"].identify() == "simulated: nothing mounted"
+        begin(instruments, BROOK)
+        assert instruments["meter"].identify() == "simulated: brook 2x140"
+        assert dict(instruments["meter"].specimens()) == {
+            "brook 1x120": "liquid",
+            "brook 2x120": "liquid",
+            "brook 3x120": "liquid",
+            "brook 2x140": "liquid",
+            "slate tower": "air",
+        }
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"channels": {"die_c": {"source": "tooth"}}},
+        {"channels": {"die_w": {"source": "die"}}},
+        {"channels": {"die_c": {}}},
+        {"setpoints": {"heat_w": {"target": "lamp", "range": [0, 1], "safe": 0}}},
+        {"heat_from": "nowhere"},
+    ],
+)
+def test_a_wrong_table_is_refused(wrong):
+    with pytest.raises(ValidationError):
+        SimulatedSpec.model_validate({"driver": "simulated", **wrong})
+
+
+def thermometer_on(load):
+    table = {
+        "driver": "simulated",
+        "heat_from": f"{load.host}:{load.wire_port}",
+        "channels": {"heat_w": {"source": "heat"}, "die_c": {"source": "die"}},
+        "setpoints": {"heat_w": {"target": "heat", "range": [0, 300], "safe": 0}},
+    }
+    return Simulated(Setup("thermometer", SimulatedSpec.model_validate(table), {}))
+
+
+def first_above(thermometer, heat_w):
+    """Read until the load has followed its set point, at most 3 s; bench time of the reading [s]."""
+    patience_s = time.monotonic() + 3
+    for t_s in range(1, 1000):
+        if thermometer.read(float(t_s))["heat_w"] > heat_w:
+            return float(t_s)
+        assert time.monotonic() < patience_s, "the load's heat never arrived"
+        time.sleep(0.02)
+    raise AssertionError("the load's heat never arrived")
+
+
+def test_the_heat_can_come_from_a_load_in_another_process_and_ends_with_it():
+    with running() as load, ExitStack() as closing:
+        thermometer = thermometer_on(load)
+        closing.callback(thermometer.close)
+        thermometer.open()
+        thermometer.begin(BROOK)
+        cold = thermometer.read(0.0)
+        with pytest.raises(SettingRefused, match="comes from elsewhere"):
+            thermometer.write({"heat_w": 100.0})
+        client = ModbusTcpClient(load.host, port=load.modbus_port, timeout=2, retries=0)
+        closing.callback(client.close)
+        assert client.connect()
+        assert not client.write_register(0, 1500).isError()  # 150.0 W
+        t_s = first_above(thermometer, 60.0)
+        assert thermometer.read(t_s + 20)["die_c"] > cold["die_c"] + 3
+        load.process.kill()
+        load.process.wait(5)
+        assert thermometer.read(t_s + 21)["heat_w"] < 1
+
+
+def test_a_tick_is_cheap():
+    # A night is some 80 000 ticks and is to be played in seconds; a tick takes about 10 us on an idle machine.
+    with opened() as instruments:
+        night(instruments, BROOK)
+        started_s = time.process_time()
+        for t_s in range(100, 2100):
+            read(instruments, float(t_s))
+        assert time.process_time() - started_s < 2000 * 200e-6
