@@ -1,1 +1,1 @@
-"""One file a kind of step. `KINDS` says which generator plays which kind."""
+"""One file a family of steps; `kinds.py` says which generator plays which kind."""

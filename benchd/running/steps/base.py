@@ -11,6 +11,8 @@ from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
+from benchd.instruments import Number, Spec
+from benchd.protocol_file import Equilibrium, Percent, Watts
 from benchd.running.states import Ending
 
 
@@ -70,3 +72,25 @@ class Outcome:
 
 
 Step: TypeAlias = Generator[Wants, Tick, Outcome]
+
+
+class SoakPoint(Spec):
+    """One test point as it is to be measured."""
+
+    heat_w: Watts
+    """[W]"""
+    noise_dba: Number | None
+    """The level asked for [dBA], None when a fan setting was asked for."""
+    fan_pct: Percent | None
+    """[%]; None when no setting makes the level asked for."""
+    pump_pct: Percent
+    """[%]"""
+    equilibrium: Equilibrium
+    read_min: Number
+    """[min]"""
+
+    @property
+    def words(self) -> str:
+        """The point's settings for a person."""
+        asked = f"{self.noise_dba:g} dBA" if self.noise_dba is not None else f"fans {self.fan_pct:g} %"
+        return f"{self.heat_w:g} W at {asked}"

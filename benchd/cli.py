@@ -1,0 +1,185 @@
+"""The command line: parse, one call, print. Nothing heavy is imported before a command runs.
+
+What a command shows goes to standard output, with `--json` nothing else does; messages go to standard error. Exit
+status: 0 done, 1 the run or the question failed, 2 the input is wrong, 3 a daemon is needed and none answers.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+import benchd
+from benchd.commands.tell import tell
+from benchd.errors import BenchdError, FileProblems, InputError
+
+if TYPE_CHECKING:
+    from benchd.bench_file import LoadedBench
+    from benchd.protocol_file import LoadedProtocol
+
+FILE = click.Path(path_type=Path)
+
+as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else on standard output.")
+db_option = click.option("--db", type=FILE, help="The database file.")
+bench_option = click.option(
+    "--bench", default="simulated", show_default=True, metavar="BENCH", help="Name or path of a bench file."
+)
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(0, 2**63 - 1),
+    default=1,
+    show_default=True,
+    help="Order of points and simulated noise.",
+)
+specimen_option = click.option(
+    "--specimen",
+    "specimens",
+    multiple=True,
+    metavar="NAME",
+    help="What is mounted; may be given more than once.",
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(benchd.__version__, "--version", message="benchd %(version)s")
+def group() -> None:
+    """Runs an unattended night of cooler measurements on one bench, and compares coolers at equal noise and heat.
+
+    Heaters get hot and liquid stands near electricity: fit an independent thermal cut-out, have mains wiring done by a
+    licensed person, and follow your local codes. Software alone must never be what keeps a bench safe.
+    """
+
+
+@group.command()
+@click.argument("protocol")
+@bench_option
+@db_option
+@specimen_option
+@seed_option
+@as_json
+def replay(protocol: str, bench: str, db: Path | None, specimens: tuple[str, ...], seed: int, as_json: bool) -> None:
+    """Play PROTOCOL on the simulated twin of a bench, a night in seconds.
+
+    PROTOCOL is the name of a shipped protocol or of your own, or a path. Every sample is recorded as on a real bench.
+    """
+    from benchd.commands.replay import replay_command
+
+    replay_command(_protocol(protocol), _bench(bench), db, specimens, seed, as_json)
+
+
+@group.command()
+@click.argument("file")
+@click.option("--bench", default=None, metavar="BENCH", help="Also check FILE, a protocol, against this bench.")
+@specimen_option
+@seed_option
+@as_json
+def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, as_json: bool) -> None:
+    """Check FILE, a protocol or a bench file, and name every mistake with its place.
+
+    With a bench that names a simulated twin the protocol is also rehearsed: hours, peak temperatures, and what
+    cannot be reached.
+    """
+    from benchd.commands.check import check_command
+
+    check_command(file, _bench(bench) if bench else None, specimens, seed, as_json)
+
+
+@group.command()
+@click.argument("runs", type=int, nargs=-1, metavar="[RUN]...")
+@db_option
+@click.option("--at-dba", type=float, metavar="L", help="Specimens side by side at this total level [dBA].")
+@click.option(
+    "--floor",
+    type=float,
+    metavar="F",
+    help="The background that levels are stated over [dBA]; the median of the runs unless given.",
+)
+@click.option("--heat", type=float, metavar="W", help="Only this heat load [W].")
+@as_json
+def results(
+    runs: tuple[int, ...],
+    db: Path | None,
+    at_dba: float | None,
+    floor: float | None,
+    heat: float | None,
+    as_json: bool,
+) -> None:
+    """Show the test points of RUNs, of the newest run of each specimen unless given; or compare at equal noise."""
+    from benchd.commands.results import results_command
+
+    results_command(runs, db, at_dba, floor, heat, as_json)
+
+
+@group.command("make-safe")
+@click.option("--bench", required=True, metavar="BENCH", help="Name or path of a bench file.")
+@as_json
+def make_safe(bench: str, as_json: bool) -> None:
+    """Bring the bench to its safe state, without a daemon: heat off, cooling as the bench file says."""
+    from benchd.commands.make_safe import make_safe_command
+
+    make_safe_command(_bench(bench), as_json)
+
+
+def _protocol(name: str) -> LoadedProtocol:
+    from benchd.named_files import find_protocol
+    from benchd.protocol_file import load_protocol
+
+    found = find_protocol(name)
+    tell(found.note)
+    return load_protocol(found.text, found.file)
+
+
+def _bench(name: str) -> LoadedBench:
+    from benchd.bench_file import load_bench
+    from benchd.named_files import find_bench
+
+    found = find_bench(name)
+    tell(found.note)
+    return load_bench(found.text, found.file)
+
+
+def main() -> None:
+    """The entry point: a person sees plain errors and a true exit status, never a traceback."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command line, and its exit status."""
+    try:
+        _own_packages()
+        group.main(arguments, prog_name="benchd", standalone_mode=False)
+    except click.exceptions.Exit as error:
+        return error.exit_code
+    except click.ClickException as error:
+        error.show()
+        return InputError.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        tell("interrupted")
+        return 1
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing more to say to him, and no complaint at shutdown either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except BenchdError as error:
+        # A mistake in a file begins with its place, as editors expect it.
+        click.echo(f"{'' if isinstance(error, FileProblems) else 'benchd: '}{error}", err=True)
+        return error.exit_code
+    except Exception as error:
+        if os.environ.get("BENCHD_TRACEBACK"):
+            raise
+        tell(f"a fault in benchd itself: {type(error).__name__}: {error}")
+        click.echo("  set BENCHD_TRACEBACK=1 and try again to see where, for a report", err=True)
+        return 1
+    return 0
+
+
+def _own_packages() -> None:
+    from benchd.places import foreign_drivers
+
+    wrong = foreign_drivers()
+    if wrong:
+        raise BenchdError(wrong, "install benchd in an environment of its own: python3 -m venv, then pip install")

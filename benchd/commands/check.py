@@ -1,0 +1,149 @@
+"""`benchd check`: every mistake of a file with its place; with a bench also a rehearsal and what it would come to."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from benchd.bench_file import LoadedBench, load_bench
+from benchd.commands.output import console, hours
+from benchd.commands.progress import Progress
+from benchd.commands.tell import print_json, tell
+from benchd.cross_check import cross_check
+from benchd.errors import BenchdError, InputError, NotFound
+from benchd.named_files import FoundFile, find_bench, find_protocol, kind_of
+from benchd.protocol_file import LoadedProtocol, load_protocol
+from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
+from benchd.running.states import Quality, RunState
+from benchd.store import queries
+from benchd.store.writer import Writer
+from benchd.toml_source import parse
+
+#: Channels whose peak a rehearsal tells.
+PEAKS = ("die_c", "coolant_c", "inlet_c")
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What a rehearsal of one specimen came to."""
+
+    played: Played
+    peaks_c: dict[str, float]
+    """Channel -> highest reading [degC]."""
+
+    def unreached(self) -> list[str]:
+        """The points that were not measured or ended over the limit, in words."""
+        words = {Quality.NOT_REACHED: "not reached", Quality.OVER_LIMIT: "over limit", Quality.VOID: "void"}
+        return [
+            f"{point.heat_set_w:g} W at "
+            + (f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"fans {point.fan_pct:g} %")
+            + f": {words[point.quality]}"
+            for point in self.played.points
+            if point.quality in words
+        ]
+
+    def as_json(self) -> dict[str, Any]:
+        """As `check --bench --json` prints it."""
+        return {
+            "specimen": self.played.specimen,
+            "state": str(self.played.state),
+            "reason": self.played.reason,
+            "bench_s": self.played.bench_s,
+            "points": len(self.played.points),
+            "peaks_c": self.peaks_c,
+            "unreached": self.unreached(),
+        }
+
+
+def check_command(file: str, bench: LoadedBench | None, specimens: tuple[str, ...], seed: int, as_json: bool) -> None:
+    """Check a file and print what it is. Raises `FileProblems` with every mistake."""
+    found = _find(file)
+    tell(found.note)
+    if kind_of(parse(found.text, found.file), found.file) == "bench":
+        _check_bench(load_bench(found.text, found.file), bench, as_json)
+        return
+    protocol = load_protocol(found.text, found.file)
+    cross_check(protocol, bench.bench if bench else None)
+    expected = _rehearse(protocol, bench, specimens, seed) if bench else []
+    if as_json:
+        print_json(
+            {
+                "file": protocol.file,
+                "protocol": protocol.protocol.protocol,
+                "steps": [protocol.protocol.name_of(step) for step in protocol.protocol.steps],
+                "rehearsals": [one.as_json() for one in expected],
+            }
+        )
+    else:
+        _print_protocol(protocol, bench, expected)
+    unfinished = [one.played for one in expected if one.played.state is not RunState.COMPLETE]
+    if unfinished:
+        raise BenchdError("; ".join(f"{one.specimen}: {one.state}: {one.reason}" for one in unfinished))
+
+
+def _find(file: str) -> FoundFile:
+    try:
+        return find_protocol(file)
+    except NotFound as no_protocol:
+        try:
+            return find_bench(file)
+        except NotFound:
+            raise no_protocol from None
+
+
+def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool) -> None:
+    if against is not None:
+        raise InputError(f"{loaded.file} is a bench file itself", "--bench goes with a protocol")
+    bench = loaded.bench
+    channels, setpoints = sorted(bench.channels()), sorted(bench.setpoints())
+    if as_json:
+        interlocks = [interlock.words for interlock in bench.interlocks]
+        print_json(
+            {
+                "file": loaded.file,
+                "bench": bench.bench,
+                "instruments": sorted(bench.instruments),
+                "channels": channels,
+                "setpoints": setpoints,
+                "interlocks": interlocks,
+            }
+        )
+        return
+    out = console()
+    out.print(f"{loaded.file}: bench {bench.bench}: nothing wrong", soft_wrap=True)
+    out.print(f"  instruments: {', '.join(sorted(bench.instruments))}")
+    out.print(f"  channels:    {', '.join(channels)}")
+    out.print(f"  setpoints:   {', '.join(setpoints)}")
+    for interlock in bench.interlocks:
+        out.print(f"  interlock:   {interlock.words}")
+
+
+def _rehearse(protocol: LoadedProtocol, bench: LoadedBench, specimens: tuple[str, ...], seed: int) -> list[Expected]:
+    twin = twin_of(bench)
+    chosen = chosen_specimens(twin, specimens)
+    with tempfile.TemporaryDirectory(prefix="benchd-") as folder:
+        db = Path(folder) / "rehearsal.db"
+        with Writer.open(db, durable=False) as writer, Progress(len(chosen)) as progress:
+            rehearsal = Rehearsal(writer, protocol, twin, seed)
+            expected = []
+            for specimen, cooling in chosen.items():
+                progress.begin(specimen)
+                played = rehearsal.play(specimen, cooling, progress.show)
+                with writer.reading() as connection:
+                    peaks = queries.peaks(connection, played.run)
+                expected.append(Expected(played, {name: peaks[name] for name in PEAKS if name in peaks}))
+    return expected
+
+
+def _print_protocol(protocol: LoadedProtocol, bench: LoadedBench | None, expected: list[Expected]) -> None:
+    out = console()
+    against = f", and bench {bench.bench.bench} can play it" if bench else ""
+    out.print(f"{protocol.file}: protocol {protocol.protocol.protocol}: nothing wrong{against}", soft_wrap=True)
+    out.print(f"  steps: {', '.join(protocol.protocol.name_of(step) for step in protocol.protocol.steps)}")
+    for one in expected:
+        peaks = ", ".join(f"{name} at most {value:.1f} degC" for name, value in one.peaks_c.items())
+        out.print(f"  {one.played.specimen} (simulated): {one.played.state} after {hours(one.played.bench_s)}; {peaks}")
+        for line in one.unreached():
+            out.print(f"    {line}")

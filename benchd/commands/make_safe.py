@@ -1,0 +1,35 @@
+"""`benchd make-safe`: the safe state, without a daemon."""
+
+from __future__ import annotations
+
+from benchd.bench_file import LoadedBench
+from benchd.commands.output import console
+from benchd.commands.tell import print_json
+from benchd.errors import BenchdError
+from benchd.running.bench import OpenBench
+from benchd.running.safe_state import make_safe
+
+
+def make_safe_command(loaded: LoadedBench, as_json: bool) -> None:
+    """Bring the bench down and print what was confirmed. Raises `BenchdError` unless all of it was."""
+    # Not entered as a context: an instrument that cannot be opened must not keep the others from being made safe.
+    bench = OpenBench(loaded.bench)
+    try:
+        report = make_safe(bench, "asked for on the command line")
+    finally:
+        bench.close()
+    if as_json:
+        lines = [
+            {"instrument": line.instrument, "values": line.values, "problem": line.problem or None}
+            for line in report.lines
+        ]
+        print_json({"bench": loaded.bench.bench, "confirmed": report.confirmed, "instruments": lines})
+    else:
+        out = console()
+        for line in report.lines:
+            out.print(line.words, soft_wrap=True)
+    if not report.confirmed:
+        raise BenchdError(
+            f"bench {loaded.bench.bench!r}: the safe state is not confirmed",
+            "go to the bench, switch the heater off by hand at its mains switch, and keep the cooling running",
+        )

@@ -1,0 +1,120 @@
+"""`benchd replay`: a night on the simulator, then its test points and a comparison at equal noise."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from shlex import quote
+
+from benchd.bench_file import LoadedBench
+from benchd.commands.output import console, hours
+from benchd.commands.progress import Progress
+from benchd.commands.tell import print_json
+from benchd.errors import BenchdError
+from benchd.places import rehearsal_db
+from benchd.protocol_file import LoadedProtocol
+from benchd.report.side_by_side import equal_noise, shared_level
+from benchd.report.tables import comparison_lines, points_table, repeat_line
+from benchd.running.engine import Command, Engine
+from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
+from benchd.running.states import RunState
+from benchd.store import queries
+from benchd.store.writer import Writer
+
+
+class _Stopper:
+    """Ctrl-C asks the running engine to end its run safely, and lets no further run begin."""
+
+    def __init__(self) -> None:
+        self.engine: Engine | None = None
+        self.stopped = False
+
+    def take(self, engine: Engine) -> None:
+        self.engine = engine
+
+    def __call__(self, *_: object) -> None:
+        self.stopped = True
+        if self.engine is not None:
+            self.engine.ask(Command.ABORT, "keyboard")
+
+    @contextmanager
+    def listening(self) -> Iterator[None]:
+        before = {number: signal.signal(number, self) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+def replay_command(
+    protocol: LoadedProtocol,
+    bench: LoadedBench,
+    db: Path | None,
+    specimens: tuple[str, ...],
+    seed: int,
+    as_json: bool,
+) -> None:
+    """Play a protocol for each specimen and print what came of it. Raises `BenchdError` when a run did not finish."""
+    twin = twin_of(bench)
+    chosen = chosen_specimens(twin, specimens)
+    db = db or _default_db()
+    stopper = _Stopper()
+    with Writer.open(db, durable=False) as writer:
+        rehearsal = Rehearsal(writer, protocol, twin, seed)
+        with Progress(len(chosen)) as progress, stopper.listening():
+            played = []
+            for specimen, cooling in chosen.items():
+                if stopper.stopped:
+                    break
+                progress.begin(specimen)
+                played.append(rehearsal.play(specimen, cooling, progress.show, stopper.take))
+    if as_json:
+        print_json([run.as_json() for run in played])
+    else:
+        _print(played, protocol.protocol.protocol, twin.bench.bench, seed, db)
+    _complain(played)
+
+
+def _default_db() -> Path:
+    path = rehearsal_db()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path) -> None:
+    out = console()
+    out.print(f"Protocol {protocol} on the simulated bench {bench!r}, seed {seed}. All figures are simulated.")
+    for run in played:
+        out.print()
+        out.print(
+            f"Run {run.run}: {run.specimen}: {run.state} after {hours(run.bench_s)} of bench time; "
+            f"{run.samples} samples recorded in {run.wall_s:.1f} s"
+        )
+        if run.state is not RunState.COMPLETE:
+            out.print(f"  {run.reason}")
+        out.print(points_table(run.points))
+        out.print(repeat_line(run.points), end="")
+    with queries.reader(db) as connection:
+        runs = [queries.run(connection, run.run) for run in played]
+        level_dba = shared_level(connection, runs)
+        compared = None if level_dba is None else equal_noise(connection, runs, level_dba)
+    out.print()
+    if compared is None:
+        out.print("No level was reached by all of these runs, so there is no comparison at equal noise.")
+    else:
+        for line in comparison_lines(compared):
+            out.print(line)
+    out.print()
+    numbers = " ".join(str(run.run) for run in played)
+    at = f" --at-dba {level_dba:g}" if level_dba is not None else ""
+    out.print(f"Database: {db}", soft_wrap=True)
+    out.print(f"Next: benchd results {numbers} --db {quote(str(db))}{at}", soft_wrap=True)
+
+
+def _complain(played: list[Played]) -> None:
+    unfinished = [f"run {run.run} is {run.state}: {run.reason}" for run in played if run.state is not RunState.COMPLETE]
+    if unfinished:
+        raise BenchdError("; ".join(unfinished))

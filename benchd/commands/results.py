@@ -1,0 +1,83 @@
+"""`benchd results`: test points, or specimens side by side at equal noise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import RenderableType
+
+from benchd.commands.output import console, hours
+from benchd.commands.tell import print_json, tell
+from benchd.errors import InputError, NotFound
+from benchd.places import bench_db, rehearsal_db
+from benchd.report.side_by_side import equal_noise
+from benchd.report.tables import comparison_lines, points_table, repeat_line, rule_line
+from benchd.store import queries
+from benchd.store.records import PointRecord, RunRow
+
+
+def results_command(
+    numbers: tuple[int, ...],
+    db: Path | None,
+    at_dba: float | None,
+    floor: float | None,
+    heat: float | None,
+    as_json: bool,
+) -> None:
+    """Print the points of runs, or compare them. Raises `NotFound` and `InputError` for questions without an answer."""
+    if floor is not None and at_dba is None:
+        raise InputError("--floor says over which background a comparison is stated", "give --at-dba L with it")
+    with queries.reader(db or _default_db()) as connection:
+        runs = [queries.run(connection, number) for number in numbers] or queries.newest_runs(connection)
+        if not runs:
+            raise NotFound("no run stands in this database yet", "play one: benchd replay quick")
+        if at_dba is not None:
+            compared = equal_noise(connection, runs, at_dba, floor, heat)
+            if as_json:
+                print_json(compared.as_json())
+            else:
+                _print_lines(comparison_lines(compared))
+            return
+        points = {run.id: _points(queries.points(connection, [run.id]), heat) for run in runs}
+        lasted = {run.id: queries.last_t_ms(connection, run.id) or 0 for run in runs}
+    if as_json:
+        print_json([point.as_json() for run in runs for point in points[run.id]])
+        return
+    for run in runs:
+        _print_run(run, points[run.id], lasted[run.id] / 1000)
+
+
+def _default_db() -> Path:
+    if bench_db().exists() or not rehearsal_db().exists():
+        return bench_db()
+    tell(f"there is no {bench_db()} yet; shown are rehearsals from {rehearsal_db()}")
+    return rehearsal_db()
+
+
+def _points(points: list[PointRecord], heat: float | None) -> list[PointRecord]:
+    return [point for point in points if heat is None or point.heat_set_w == heat]
+
+
+def _print_run(run: RunRow, points: list[PointRecord], bench_s: float) -> None:
+    out = console()
+    simulated = "simulated, " if run.simulated else ""
+    out.print(
+        f"Run {run.id}: {run.specimen}, mount {run.mount}, {simulated}protocol {run.protocol}: {run.state} after "
+        f"{hours(bench_s)} of bench time",
+        soft_wrap=True,
+    )
+    if not points:
+        out.print("  no test points")
+        return
+    out.print(points_table(points))
+    for line in (rule_line(points), repeat_line(points)):
+        if line:
+            out.print(line)
+    out.print()
+
+
+def _print_lines(lines: Sequence[RenderableType]) -> None:
+    out = console()
+    for line in lines:
+        out.print(line)

@@ -1,0 +1,137 @@
+"""Test points and comparisons as tables for a terminal of 80 columns. Every figure has its unit and its uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich import box
+from rich.console import RenderableType
+from rich.table import Table
+
+from benchd.analysis.comparison import AtLevel, difference
+from benchd.report.side_by_side import Comparison
+from benchd.running.states import Quality
+from benchd.store.records import PointRecord
+
+
+def points_table(points: Sequence[PointRecord]) -> Table:
+    """The test points of one run, by heat load and level."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    table.add_column("heat W", justify="right", no_wrap=True)
+    table.add_column("asked", no_wrap=True)
+    table.add_column("fans %", justify="right", no_wrap=True)
+    table.add_column("level dBA", justify="right", no_wrap=True)
+    table.add_column("rise K", justify="right", no_wrap=True)
+    table.add_column("K/W", justify="right", no_wrap=True)
+    table.add_column("soak", justify="right", no_wrap=True)
+    table.add_column("worth")
+    for point in sorted(points, key=_by_heat_and_setting):
+        table.add_row(
+            f"{point.heat_set_w:g}",
+            f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"{point.fan_pct:g} %",
+            "" if point.fan_pct is None else f"{point.fan_pct:.0f}",
+            with_u(point.level_dba, point.level_u_db, 1),
+            with_u(point.rise_k, point.rise_u_k, 2),
+            with_u(point.resistance_k_per_w, point.resistance_u_k_per_w, 4),
+            "" if point.soak_s is None else f"{point.soak_s / 60:.0f} min",
+            worth(point),
+        )
+    return table
+
+
+def rule_line(points: Iterable[PointRecord]) -> str:
+    """How the soaks were ended, in words: the rules that were used."""
+    rules = sorted({point.until for point in points if point.until})
+    return f"Soaked until the {'; or the '.join(rules)}." if rules else ""
+
+
+def repeat_line(points: Sequence[PointRecord]) -> str:
+    """What the points that were measured twice say about repeatability; empty when there are none."""
+    lines = []
+    seen: dict[tuple[float, float | None, float | None], PointRecord] = {}
+    for point in points:
+        key = (
+            point.heat_set_w,
+            point.noise_set_dba,
+            None if point.noise_set_dba is not None else point.fan_pct,
+        )
+        first = seen.setdefault(key, point)
+        if first is point or first.rise_k is None or point.rise_k is None:
+            continue
+        asked = f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"fans {point.fan_pct:g} %"
+        lines.append(
+            f"First point repeated last ({point.heat_set_w:g} W at {asked}): {first.rise_k:.2f} K, then "
+            f"{point.rise_k:.2f} K: {point.rise_k - first.rise_k:+.2f} K."
+        )
+    return "\n".join(lines)
+
+
+def comparison_lines(compared: Comparison) -> list[RenderableType]:
+    """Specimens side by side: a title, a table with a row a specimen and a column a heat load, and differences."""
+    floor = f"{compared.level_dba:.1f} dBA over {compared.floor_dba:.1f}"
+    source = "as stated" if compared.floor_given else "the median background of these runs"
+    simulated = ", simulated" if compared.simulated else ""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    table.add_column("rise K", no_wrap=True)
+    for heat_w in compared.heats_w:
+        table.add_column(f"{heat_w:g} W", justify="right")
+    for row in compared.rows:
+        table.add_row(f"{row.run.specimen} (run {row.run.id})", *(_cell(cell) for cell in row.cells))
+    return [
+        f"At equal noise, {floor} ({source}){simulated}:",
+        table,
+        *_differences(compared),
+        *_remarks(compared),
+    ]
+
+
+def _cell(cell: AtLevel) -> str:
+    if cell.rise is None or cell.fan_rpm is None:
+        return cell.why
+    mark = "*" if cell.bound == "upper" else ""
+    return f"{cell.rise.value:.2f} ±{cell.rise.expanded:.2f}{mark}"
+
+
+def _differences(compared: Comparison) -> list[str]:
+    first, *others = compared.rows
+    lines = []
+    for row in others:
+        for mine, his in zip(first.cells, row.cells, strict=True):
+            if mine.rise is None or his.rise is None:
+                continue
+            found = difference(his.rise, mine.rise)
+            says = f"{found.estimate.value:+.2f} ±{found.estimate.expanded:.2f} K"
+            meaning = "" if found.meaningful else ": no meaningful difference"
+            lines.append(f"{row.run.specimen} against {first.run.specimen} at {mine.heat_w:g} W: {says}{meaning}")
+    return lines
+
+
+def _remarks(compared: Comparison) -> list[str]:
+    if any(cell.reached and cell.bound == "upper" for row in compared.rows for cell in row.cells):
+        return ["* level too close to the background to be told from it: the rise is an upper bound"]
+    return []
+
+
+def with_u(value: float | None, u: float | None, digits: int) -> str:
+    """A value with its expanded uncertainty, empty when there is none.
+
+    >>> with_u(40.123, 0.31, 2), with_u(None, None, 2)
+    ('40.12 ±0.31', '')
+    """
+    if value is None:
+        return ""
+    return f"{value:.{digits}f}" if u is None else f"{value:.{digits}f} ±{u:.{digits}f}"
+
+
+def worth(point: PointRecord) -> str:
+    """What a point is worth in words, with what is held against it."""
+    flags = ", ".join(str(flag).replace("_", " ") for flag in point.flags)
+    if point.quality is Quality.FLAGGED:
+        return flags
+    quality = str(point.quality).replace("_", " ")
+    return f"{quality}: {flags}" if flags else quality
+
+
+def _by_heat_and_setting(point: PointRecord) -> tuple[float, float, int]:
+    setting = point.noise_set_dba if point.noise_set_dba is not None else point.fan_pct
+    return (point.heat_set_w, setting or 0.0, point.point)

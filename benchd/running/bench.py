@@ -1,0 +1,246 @@
+"""The opened bench: its instruments, and the threads behind those that may block.
+
+A blocking instrument lives behind one worker with at most one request in flight. Unanswered at its real deadline, the
+request is left to itself: its late answer is thrown away, and the instrument counts as silent until it is free again.
+One dead instrument never costs another its samples. An immediate instrument is called inline.
+
+This file knows no run, no step and no database.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, Generic, TypeVar
+
+from benchd.bench_file import BenchFile
+from benchd.clock import real_s
+from benchd.errors import InstrumentError, NoAnswer
+from benchd.instruments import Answer, Cooling, Instrument, RunAbout, Setup, find_driver
+
+T = TypeVar("T")
+
+#: Opening may take longer than reading: a link is built up, a device wakes. Real seconds.
+OPEN_S = 5.0
+
+
+class Request(Generic[T]):
+    """One call into a driver, answered later by its worker."""
+
+    def __init__(self, call: Callable[[], T]) -> None:
+        self._call = call
+        self._done = threading.Event()
+        self._result: T | None = None
+        self._error: InstrumentError | None = None
+
+    def serve(self, name: str) -> None:
+        try:
+            self._result = self._call()
+        except InstrumentError as error:
+            self._error = error
+        except Exception as error:  # noqa: BLE001 - a fault inside a driver must cost its own samples only
+            self._error = InstrumentError(f"{name}: the driver failed: {error!r}", "this is a fault of the driver")
+        self._done.set()
+
+    @property
+    def done(self) -> bool:
+        return self._done.is_set()
+
+    def answer(self, due_s: float) -> T:
+        """What the call gave. Raises its error, or `NoAnswer` when real time due_s [s] comes first."""
+        if not self._done.wait(max(0.0, due_s - real_s())):
+            raise NoAnswer("no answer in time")
+        if self._error is not None:
+            raise self._error
+        return self._result  # type: ignore[return-value]  # set by serve() whenever there is no error
+
+
+class Worker:
+    """The thread of one blocking instrument."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._inbox: queue.SimpleQueue[Request[Any] | None] = queue.SimpleQueue()
+        self._current: Request[Any] | None = None
+        # A driver that hangs for ever must not keep the process from ending.
+        self._thread = threading.Thread(target=self._serve, name=f"instrument {name}", daemon=True)
+        self._thread.start()
+
+    def _serve(self) -> None:
+        while (request := self._inbox.get()) is not None:
+            request.serve(self._name)
+
+    def ask(self, call: Callable[[], T], wait_until_s: float = 0.0) -> Request[T]:
+        """Put a call to the instrument. Raises `NoAnswer` while it is still busy with the one before.
+
+        wait_until_s [s]: real time until which to wait for it to become free.
+        """
+        if self._current is not None and not self._current.done:
+            try:
+                self._current.answer(wait_until_s)
+            except NoAnswer:
+                raise NoAnswer(f"{self._name}: still busy with an earlier request") from None
+            except InstrumentError:
+                pass  # the earlier request's trouble was its asker's
+        request = Request(call)
+        self._current = request
+        self._inbox.put(request)
+        return request
+
+    def stop(self, join_s: float) -> None:
+        """End the thread after its present call; wait at most join_s [s] for it."""
+        self._inbox.put(None)
+        self._thread.join(join_s)
+
+
+class Place:
+    """One instrument on the bench, with its worker if it may block."""
+
+    def __init__(self, name: str, instrument: Instrument, deadline_s: float) -> None:
+        self.name = name
+        self.instrument = instrument
+        self.deadline_s = deadline_s
+        self.opened = False
+        self._worker = None if instrument.immediate else Worker(name)
+
+    def begin_call(self, call: Callable[[], T], patience_s: float = 0.0) -> Request[T]:
+        """Start a call; an immediate instrument has answered when this returns. Raises `NoAnswer` while busy."""
+        if self._worker is not None:
+            return self._worker.ask(call, real_s() + patience_s)
+        request = Request(call)
+        request.serve(self.name)
+        return request
+
+    def call(self, call: Callable[[], T], limit_s: float | None = None) -> T:
+        """Call the instrument and wait for its answer, at most limit_s [s], its deadline unless given."""
+        limit_s = self.deadline_s if limit_s is None else limit_s
+        try:
+            return self.begin_call(call, limit_s).answer(real_s() + limit_s)
+        except NoAnswer as error:
+            if error.message.startswith(self.name):
+                raise
+            raise NoAnswer(f"{self.name}: no answer within {limit_s:g} s") from None
+
+    def open(self) -> None:
+        """Open the instrument. Raises its `InstrumentError`."""
+        if not self.opened:
+            self.call(self.instrument.open, max(OPEN_S, self.deadline_s))
+            self.opened = True
+
+    def close(self) -> None:
+        """Close the instrument and end its thread; an instrument that hangs is left behind."""
+        try:
+            self.call(self.instrument.close)
+        except InstrumentError:
+            pass  # it hangs or has gone: nothing more can be done for it here
+        self.opened = False
+        if self._worker is not None:
+            self._worker.stop(self.deadline_s)
+
+
+class OpenBench:
+    """All instruments of a bench file. A context manager: opens them on entry, lets go of them on exit.
+
+    cooling: which channels there are, those of a liquid or an air specimen; None: all.
+    """
+
+    def __init__(self, bench: BenchFile, cooling: Cooling | None = None) -> None:
+        self.file = bench
+        self.cooling = cooling
+        shared: dict[str, Any] = {}
+        self.places = {
+            name: Place(name, find_driver(spec.driver)(Setup(name, spec, shared)), spec.deadline_s)
+            for name, spec in bench.instruments.items()
+        }
+        self.channels = {name: spec for name, (_, spec) in bench.channels(cooling).items()}
+        self.setpoints = {name: spec for name, (_, spec) in bench.setpoints(cooling).items()}
+        self._owner = {name: owner for name, (owner, _) in bench.setpoints(None).items()}
+        self._of_place: dict[str, list[str]] = {place: [] for place in self.places}
+        for name, (owner, _) in bench.channels(cooling).items():
+            self._of_place[owner].append(name)
+        self._read_places = [place for name, place in self.places.items() if self._of_place[name]]
+        #: Instruments whose last request went unanswered, and why.
+        self.silent: dict[str, str] = {}
+
+    @property
+    def immediate(self) -> bool:
+        """Whether every instrument answers at once, so that the bench can be played in virtual time."""
+        return all(place.instrument.immediate for place in self.places.values())
+
+    def __enter__(self) -> OpenBench:
+        try:
+            for place in self.places.values():
+                place.open()
+        except InstrumentError:
+            self.close()
+            raise
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of all instruments; never raises."""
+        for place in self.places.values():
+            place.close()
+
+    def specimens(self) -> dict[str, Cooling]:
+        """The specimens that a simulated bench can mount."""
+        return {name: kind for place in self.places.values() for name, kind in place.instrument.specimens().items()}
+
+    def begin(self, about: RunAbout) -> None:
+        """Tell every instrument that a run begins."""
+        for place in self.places.values():
+            instrument = place.instrument
+            place.call(lambda instrument=instrument: instrument.begin(about))  # type: ignore[misc]
+
+    def read(self, t_s: float) -> dict[str, Answer]:
+        """All channels of all instruments at bench time t_s [s]; a channel that gave nothing is left out."""
+        answers: dict[str, Answer] = {}
+        asked: list[tuple[Place, Request[Mapping[str, Answer]], float]] = []
+        for place in self._read_places:
+            try:
+                request = place.begin_call(_reading(place.instrument, t_s))
+            except NoAnswer as error:
+                self.silent[place.name] = error.message
+                continue
+            asked.append((place, request, real_s() + place.deadline_s))
+        for place, request, due_s in asked:
+            try:
+                given = request.answer(due_s)
+            except NoAnswer as error:
+                # Either its driver gave up, or it has not come back at all.
+                waited = f"{place.name}: no answer within {place.deadline_s:g} s"
+                self.silent[place.name] = error.message if request.done else waited
+            except InstrumentError as error:
+                self.silent[place.name] = error.message
+            else:
+                self.silent.pop(place.name, None)
+                answers.update(given)
+        return answers
+
+    def write(self, values: Mapping[str, float]) -> dict[str, str]:
+        """Command setpoints [unit of each], in the order given. Returns what failed: setpoint -> why."""
+        failed: dict[str, str] = {}
+        for name, value in values.items():
+            place = self.places[self._owner[name]]
+            try:
+                place.call(_writing(place.instrument, {name: value}))
+            except InstrumentError as error:
+                failed[name] = error.message
+        return failed
+
+
+def _reading(instrument: Instrument, t_s: float) -> Callable[[], Mapping[str, Answer]]:
+    return lambda: instrument.read(t_s)
+
+
+def _writing(instrument: Instrument, values: Mapping[str, float]) -> Callable[[], None]:
+    return lambda: instrument.write(values)
+
+
+def safe_values(bench: BenchFile, names: Iterable[str]) -> dict[str, float]:
+    """What the safe state commands for these setpoints [unit of each]."""
+    setpoints = bench.setpoints(None)
+    return {name: setpoints[name][1].safe for name in names}

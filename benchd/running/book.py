@@ -1,0 +1,248 @@
+"""One run's side of the store: what the engine writes down, and what it reads back before each stage.
+
+Owns the run's own time: bench milliseconds since its first tick, which go on after a restart and never go back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+
+from benchd.errors import RunRefused
+from benchd.instruments import Cooling, unit_of
+from benchd.protocol_file import Protocol, parse_protocol
+from benchd.running.bench import OpenBench
+from benchd.running.found import Found
+from benchd.running.points import measured_point, skipped_point
+from benchd.running.recovery import background_is_stale
+from benchd.running.sampler import Sample
+from benchd.running.schedule import Schedule, Stage, background_stages, plays_of, schedule
+from benchd.running.states import FINISHED, Ending, RunEvent, next_state
+from benchd.running.steps.base import Finding, Outcome
+from benchd.store import queries
+from benchd.store.records import REPEAT, TRIP, ChannelRow, EventRow
+from benchd.store.writer import Writer
+
+#: How a step ends that is open when its run leaves it.
+_LEFT: dict[RunEvent, Ending] = {
+    RunEvent.ABORT: Ending.ABORTED,
+    RunEvent.TRIP: Ending.TRIPPED,
+    RunEvent.FAIL: Ending.FAILED,
+}
+
+
+class RunBook:
+    """Everything that is kept of one run. Made for a run that stands in the database; `open` begins to write."""
+
+    def __init__(self, writer: Writer, run_id: int, bench: OpenBench) -> None:
+        self.run_id = run_id
+        self._writer = writer
+        self._bench = bench
+        with writer.reading() as connection:
+            self._row = queries.run(connection, run_id)
+        # From the texts as they were queued: a file that was edited since changes nothing here.
+        self.protocol: Protocol = parse_protocol(self._row.protocol_text, f"protocol of run {run_id}")
+        self.state = self._row.state
+        self._channel_ids: dict[str, int] = {}
+        self._wall: datetime | None = None
+        self._from_ms = 0
+        self._now_ms = 0
+        self._step: int | None = None
+        self._plan: Stage | None = None
+        self.found = Found(channels=bench.channels, over_limit_c=self.protocol.limits.over_limit_c)
+
+    @property
+    def specimen(self) -> str:
+        """The specimen's name."""
+        return self._row.specimen
+
+    @property
+    def cooling(self) -> Cooling:
+        """How the specimen cools."""
+        return self._row.cooling
+
+    @property
+    def seed(self) -> int:
+        """The run's seed."""
+        return self._row.seed
+
+    @property
+    def now_s(self) -> float:
+        """Bench time of the run [s], as of its last tick."""
+        return self._now_ms / 1000
+
+    # Begin and end
+
+    def open(self, wall: datetime) -> None:
+        """An engine takes the run, at wall time `wall`. Raises `RunRefused` by the state table or the trip latch."""
+        with self._writer.reading() as connection:
+            trip = queries.trip_latch(connection, self._row.bench)
+            last_ms = queries.last_t_ms(connection, self.run_id)
+            spans = queries.spans(connection, self.run_id)
+        if trip is not None:
+            raise RunRefused(
+                f"bench {self._row.bench!r} tripped and has not been cleared: {trip.what}",
+                "find and mend the cause on the bench itself before clearing it",
+            )
+        begun = last_ms is not None
+        self.state = next_state(self.state, RunEvent.RESUME if begun else RunEvent.START)
+        self._from_ms = self._now_ms = last_ms + self._tick_ms if last_ms is not None else 0
+        self._channel_ids = self._writer.add_channels(self.run_id, self._channels())
+        self._wall = wall
+        self._writer.add_span(self.run_id, self._from_ms, wall)
+        self._writer.set_state(self.run_id, self.state, wall)
+        self.event("start" if not begun else "resume", "the engine takes the run")
+        if last_ms is not None:
+            stood_still = wall - spans[-1].utc - timedelta(milliseconds=last_ms - spans[-1].from_ms)
+            self._call_off_background(stood_still)
+
+    def close(self, event: RunEvent, reason: str, wall: datetime) -> None:
+        """The engine leaves the run at wall time `wall`."""
+        if self._step is not None:
+            self.end_step(Outcome(_LEFT[event], reason), None)
+        self._writer.commit()
+        self.state = next_state(self.state, event)
+        if event is RunEvent.TRIP:
+            self.event(TRIP, reason)
+        self.event(str(self.state), reason)
+        self._writer.set_state(self.run_id, self.state, wall, reason)
+
+    def turn(self, event: RunEvent) -> None:
+        """Hold or resume within a run. Raises `RunRefused` by the state table."""
+        self.state = next_state(self.state, event)
+        self._writer.set_state(self.run_id, self.state, self._utc())
+
+    def would_turn(self, event: RunEvent) -> None:
+        """Raises `RunRefused` when the state table does not allow the event now."""
+        next_state(self.state, event)
+
+    def _call_off_background(self, stood_still: timedelta) -> None:
+        stages = background_stages(self.protocol)
+        if background_is_stale(stood_still.total_seconds() / 60, stages):
+            for stage in stages:
+                self.event(REPEAT, stage)
+
+    # What the schedule is made from
+
+    def schedule(self) -> Schedule:
+        """The stages as of now, anew from protocol and findings; `found` is brought up to date with it."""
+        self.found = Found(self._findings(), self.found.channels, self.found.over_limit_c)
+        return schedule(self.protocol, self.found.findings, seed=self.seed, cooling=self.cooling)
+
+    def finished(self, planned: Schedule) -> frozenset[str]:
+        """Which stages of a schedule need not be played again."""
+        with self._writer.reading() as connection:
+            ended = queries.finished_stages(connection, self.run_id)
+            placed = {place.stage for place in queries.point_places(connection, self.run_id) if place.step_id is None}
+        done = set()
+        for stage in planned.stages:
+            step = ended.get(stage.key)
+            # A crash may fall between two steps of one stage: only its last one finishes it.
+            if (step is not None and step.seq == len(plays_of(stage, step.attempt, self.protocol))) or (
+                stage.skip and stage.key in placed
+            ):
+                done.add(stage.key)
+        return frozenset(done)
+
+    def attempts(self, stage: str) -> int:
+        """How many attempts at a stage were begun."""
+        with self._writer.reading() as connection:
+            return queries.attempts(connection, self.run_id).get(stage, 0)
+
+    def took_s(self) -> dict[str, float]:
+        """How long finished attempts took [s] of bench time, by stage."""
+        with self._writer.reading() as connection:
+            steps = queries.steps(connection, self.run_id)
+        took: dict[str, float] = {}
+        attempt: dict[str, int] = {}
+        for step in steps:
+            if step.ended_ms is None or step.ending not in FINISHED:
+                continue
+            if attempt.get(step.stage) != step.attempt:
+                took[step.stage] = 0.0
+                attempt[step.stage] = step.attempt
+            took[step.stage] += (step.ended_ms - step.started_ms) / 1000
+        return took
+
+    def _findings(self) -> tuple[Finding, ...]:
+        with self._writer.reading() as connection:
+            rows = queries.findings(connection, self.run_id)
+        latest = {row.step.stage: row.step.attempt for row in rows}
+        return tuple(row.finding for row in rows if row.step.attempt == latest[row.step.stage])
+
+    # Steps and samples
+
+    def begin_step(self, stage: str, attempt: int, seq: int, kind: str, spec: str) -> None:
+        """A step begins; `spec` is its settings as JSON."""
+        self._step = self._writer.begin_step(self.run_id, stage, attempt, seq, kind, spec, self._now_ms)
+
+    def end_step(self, outcome: Outcome, stage: Stage | None) -> None:
+        """The open step ends; with `stage` it is the last of its stage, whose point goes into the same transaction."""
+        if self._step is None:
+            raise ValueError("no step is open")
+        asked = stage.point if stage else None
+        point = measured_point(asked, outcome, self.found) if asked and outcome.ending in FINISHED else None
+        self._writer.end_step(self._step, self._now_ms, outcome.ending, outcome.reason, outcome.findings, point)
+        self._step = None
+
+    def skip(self, stage: Stage) -> None:
+        """A stage is not played."""
+        self._writer.add_point(self.run_id, stage.key, skipped_point(stage))
+        self.event("skipped", f"{stage.key}: {stage.skip}")
+
+    def record(self, engine_s: float, samples: Sequence[Sample]) -> float:
+        """Samples taken engine_s [s] after the engine began. Gives the bench time of the run [s]."""
+        if self._step is None:
+            raise ValueError("samples belong to a step")
+        self._now_ms = max(self._now_ms, self._from_ms + round(engine_s * 1000))
+        ids = self._channel_ids
+        self._writer.record(self._step, self._now_ms, [(ids[name], value, flag.value) for name, value, flag in samples])
+        return self._now_ms / 1000
+
+    def commit(self) -> None:
+        """What is recorded so far outlives a crash."""
+        self._writer.commit()
+
+    # Events
+
+    def event(self, kind: str, what: str, who: str = "") -> None:
+        """Something happened."""
+        self._writer.add_event(
+            EventRow(
+                bench=self._row.bench,
+                utc=self._utc(),
+                kind=kind,
+                what=what,
+                run_id=self.run_id,
+                t_ms=self._now_ms,
+                who=who or None,
+            )
+        )
+
+    def jumped(self, jump_s: float, wall: datetime) -> None:
+        """The wall clock jumped by jump_s [s] and now shows `wall`."""
+        self._wall = wall - timedelta(milliseconds=self._now_ms - self._from_ms)
+        self._writer.add_span(self.run_id, self._now_ms, wall)
+        self.event("clock_jump", f"the wall clock jumped by {jump_s:+.1f} s")
+
+    def _utc(self) -> datetime:
+        if self._wall is None:
+            raise ValueError("the book is not open")
+        return self._wall + timedelta(milliseconds=self._now_ms - self._from_ms)
+
+    @property
+    def _tick_ms(self) -> int:
+        return round(self._bench.file.tick_s * 1000)
+
+    def _channels(self) -> list[ChannelRow]:
+        return [
+            ChannelRow(
+                name=name,
+                unit=unit_of(name) or "",
+                instrument=owner,
+                resolution=spec.resolution,
+                uncertainty=spec.uncertainty,
+                uncertainty_pct=spec.uncertainty_pct,
+            )
+            for name, (owner, spec) in self._bench.file.channels(self.cooling).items()
+        ]

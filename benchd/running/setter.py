@@ -1,0 +1,64 @@
+"""Commands setpoints to the bench, and remembers which the instruments have taken."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from benchd.bench_file import HEAT_SETPOINT
+from benchd.running.bench import OpenBench
+from benchd.running.steps.base import Wants
+
+
+class Setter:
+    """Sends what changed, and again each tick what was not taken.
+
+    Heat goes down before anything else moves, and goes up only when fans and pump have taken their setting.
+    """
+
+    def __init__(self, bench: OpenBench) -> None:
+        self._bench = bench
+        self._taken: dict[str, float] = {}
+        self._wants: Wants | None = None
+        #: Setpoints that were not taken, and why.
+        self.refused: dict[str, str] = {}
+
+    def command(self, wants: Wants) -> None:
+        """Bring the bench's setpoints to what a step wants. What fails stands in `refused` afterwards."""
+        last = self._wants
+        if (
+            last is not None
+            and not self.refused
+            and wants.heat_w == last.heat_w
+            and wants.fan_pct == last.fan_pct
+            and wants.pump_pct == last.pump_pct
+        ):
+            return
+        self._wants = wants
+        asked = {"heat_w": wants.heat_w, "fan_pct": wants.fan_pct, "pump_pct": wants.pump_pct}
+        self._send({name: asked[name] for name in self._bench.setpoints if name in asked})
+
+    def _send(self, asked: Mapping[str, float]) -> None:
+        changed = {name: value for name, value in asked.items() if self._taken.get(name) != value}
+        heat = {name: value for name, value in changed.items() if name == HEAT_SETPOINT}
+        cooling = {name: value for name, value in changed.items() if name != HEAT_SETPOINT}
+        rising = any(value > self._taken.get(name, 0.0) for name, value in heat.items())
+        self.refused = {}
+        if not rising:
+            self._write(heat)
+        self._write(cooling)
+        if rising and not self.refused:
+            self._write(heat)
+        elif rising:
+            self.refused[HEAT_SETPOINT] = "not raised while cooling is not as commanded"
+
+    def _write(self, values: Mapping[str, float]) -> None:
+        if not values:
+            return
+        failed = self._bench.write(values)
+        for name, value in values.items():
+            if name in failed:
+                # What the instrument now has is unknown: it is commanded again even if the old value is wanted.
+                self._taken.pop(name, None)
+                self.refused[name] = failed[name]
+            else:
+                self._taken[name] = value

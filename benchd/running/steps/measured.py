@@ -1,0 +1,92 @@
+"""From the last stretch of a step to numbers with uncertainties."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.analysis.acoustics import energy_mean_estimate
+from benchd.analysis.resistance import mean_rise, thermal_resistance
+from benchd.analysis.uncertainty import Estimate, from_expanded, from_resolution, mean_of_series
+from benchd.instruments import ChannelSpec, unit_of
+from benchd.running.found import Found
+from benchd.running.steps.base import Finding
+from benchd.running.steps.common import Window
+
+#: Channels whose plain mean stands with every test point, where the bench has them.
+MEANS = ("die_c", "ambient_c", "inlet_c", "coolant_c", "heat_w", "fan_rpm", "pump_rpm")
+
+
+def level(window: Window, found: Found) -> Estimate | None:
+    """Energy mean of the sound level [dBA] with the meter's own uncertainty; None with fewer than two samples."""
+    if not _enough(window, "level_dba"):
+        return None
+    return _with_channel(energy_mean_estimate(window.series("level_dba")), found.channel("level_dba"))
+
+
+def mean_of(window: Window, channel: str, found: Found) -> Estimate | None:
+    """Mean of a channel [its unit] with the channel's own uncertainty; None with fewer than two samples."""
+    if not _enough(window, channel):
+        return None
+    return _with_channel(mean_of_series(window.series(channel)), found.channel(channel))
+
+
+def rise(window: Window, found: Found) -> Estimate | None:
+    """Mean rise of the die over ambient [K]; None when they gave fewer than two samples together."""
+    die, ambient = found.channel("die_c"), found.channel("ambient_c")
+    both = window.series("die_c") - window.series("ambient_c")
+    if np.count_nonzero(~np.isnan(both)) < 2:
+        return None
+    return mean_rise(
+        window.series("die_c"),
+        window.series("ambient_c"),
+        die_u_k=die.uncertainty,
+        ambient_u_k=ambient.uncertainty,
+        die_resolution_k=die.resolution,
+        ambient_resolution_k=ambient.resolution,
+    )
+
+
+def point_findings(window: Window, found: Found) -> list[Finding]:
+    """What a test point consists of, as findings, each with in `detail` the part of its samples that is missing."""
+    findings = [_finding(name, mean_of(window, name, found), window) for name in MEANS if name in found.channels]
+    findings.append(_finding("level_dba", level(window, found), window))
+    over_ambient = rise(window, found)
+    heat = mean_of(window, "heat_w", found)
+    findings.append(_finding("rise_k", over_ambient, window, "die_c"))
+    if over_ambient is not None and heat is not None and heat.value > 0:
+        resistance = thermal_resistance(over_ambient, heat)
+        findings.append(_finding("resistance_k_per_w", resistance, window, "die_c"))
+    findings.append(Finding("ambient_moved_k", _moved(window.series("ambient_c")), "K"))
+    return [finding for finding in findings if not math.isnan(finding.value)]
+
+
+def words(estimate: Estimate, unit: str) -> str:
+    """The estimate for a person: value, expanded uncertainty, unit."""
+    return f"{estimate.value:.1f} +/- {estimate.expanded:.1f} {unit}"
+
+
+def _enough(window: Window, channel: str) -> bool:
+    return np.count_nonzero(~np.isnan(window.series(channel))) >= 2
+
+
+def _with_channel(mean: Estimate, spec: ChannelSpec) -> Estimate:
+    own = math.hypot(spec.uncertainty, spec.uncertainty_pct / 100 * mean.value)
+    return mean.widened(from_expanded(own)).widened(from_resolution(spec.resolution))
+
+
+def _finding(name: str, estimate: Estimate | None, window: Window, channel: str = "") -> Finding:
+    detail = {"missing": window.missing(channel or name)}
+    if estimate is None:
+        return Finding(name, math.nan, unit_of(name) or "", detail=detail)
+    dof = estimate.dof if math.isfinite(estimate.dof) else None
+    return Finding(name, estimate.value, unit_of(name) or "", estimate.expanded, dof, detail)
+
+
+def _moved(series: NDArray[np.float64]) -> float:
+    """How far a channel moved over the stretch [its unit]: twice the step between the means of its halves."""
+    half = len(series) // 2
+    halves = [part[~np.isnan(part)] for part in (series[:half], series[half:])]
+    return float(2 * (halves[1].mean() - halves[0].mean())) if all(part.size for part in halves) else math.nan
