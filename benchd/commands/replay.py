@@ -16,7 +16,7 @@ from benchd.errors import BenchdError
 from benchd.places import rehearsal_db
 from benchd.protocol_file import LoadedProtocol
 from benchd.report.side_by_side import equal_noise, shared_level
-from benchd.report.tables import comparison_lines, points_table, repeat_line
+from benchd.report.tables import comparison_lines, points_table, repeat_line, rule_line
 from benchd.running.engine import Command, Engine
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
 from benchd.running.states import RunState
@@ -96,7 +96,9 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
         if run.state is not RunState.COMPLETE:
             out.print(f"  {run.reason}")
         out.print(points_table(run.points))
-        out.print(repeat_line(run.points), end="")
+        for line in (rule_line(run.points), repeat_line(run.points)):
+            if line:
+                out.print(line)
     with queries.reader(db) as connection:
         runs = [queries.run(connection, run.run) for run in played]
         level_dba = shared_level(connection, runs)
@@ -105,8 +107,8 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
     if compared is None:
         out.print("No level was reached by all of these runs, so there is no comparison at equal noise.")
     else:
-        for line in comparison_lines(compared):
-            out.print(line)
+        for part in comparison_lines(compared):
+            out.print(part)
     out.print()
     numbers = " ".join(str(run.run) for run in played)
     at = f" --at-dba {level_dba:g}" if level_dba is not None else ""

@@ -1,4 +1,4 @@
-"""Runs side by side at equal noise and equal heat, over one stated background. Reads the database, computes nothing itself."""
+"""Runs side by side at equal noise and equal heat, over one stated background; the arithmetic is `analysis`'s."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def stated_floor(connection: Connection, runs: Sequence[RunRow]) -> float | None
 
 
 def shared_level(connection: Connection, runs: Sequence[RunRow]) -> float | None:
-    """A level [dBA] in the middle of what all runs reach at the most heat loads, to half a decibel; None without one."""
+    """A level [dBA] in the middle of what all runs reach at all heat loads, to half a decibel; None without one."""
     floor = stated_floor(connection, runs)
     if floor is None:
         return None
@@ -145,6 +145,7 @@ def _measured(point: PointRecord, floor: Estimate | None) -> MeasuredPoint:
     # A usable point has rise, heat and speed; the store keeps no degrees of freedom with a point's expanded values.
     level = None if point.level_dba is None else _known_value(point.level_dba, point.level_u_db)
     return MeasuredPoint(
+        heat_set_w=point.heat_set_w,
         fan_rpm=point.fan_rpm or 0.0,
         rise=_known_value(point.rise_k or 0.0, point.rise_u_k),
         heat=_known_value(point.heat_w or 0.0, point.heat_u_w),

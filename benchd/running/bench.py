@@ -12,6 +12,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from typing import Any, Generic, TypeVar
 
 from benchd.bench_file import BenchFile
@@ -130,10 +131,8 @@ class Place:
 
     def close(self) -> None:
         """Close the instrument and end its thread; an instrument that hangs is left behind."""
-        try:
+        with suppress(InstrumentError):  # it hangs or has gone: nothing more can be done for it here
             self.call(self.instrument.close)
-        except InstrumentError:
-            pass  # it hangs or has gone: nothing more can be done for it here
         self.opened = False
         if self._worker is not None:
             self._worker.stop(self.deadline_s)

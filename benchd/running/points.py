@@ -31,15 +31,15 @@ def measured_point(asked: SoakPoint, outcome: Outcome, found: Found) -> PointRec
     record = replace(
         record,
         heat_w=_value(heat),
-        heat_u_w=heat and heat.u,
+        heat_u_w=_u(heat),
         fan_rpm=_value(got.get("fan_rpm")),
         die_c=_value(got.get("die_c")),
         ambient_c=_value(got.get("ambient_c")),
         inlet_c=_value(got.get("inlet_c")),
         rise_k=_value(rise),
-        rise_u_k=rise and rise.u,
+        rise_u_k=_u(rise),
         resistance_k_per_w=_value(resistance),
-        resistance_u_k_per_w=resistance and resistance.u,
+        resistance_u_k_per_w=_u(resistance),
         ended_by=str(outcome.ending),
         soak_s=_value(got.get("soak_s")),
         flags=tuple(_flags(asked, outcome, got)),
@@ -111,6 +111,10 @@ def _quality(record: PointRecord, outcome: Outcome) -> Quality:
 
 def _value(finding: Finding | None) -> float | None:
     return None if finding is None else finding.value
+
+
+def _u(finding: Finding | None) -> float | None:
+    return None if finding is None else finding.u
 
 
 def _estimate(finding: Finding) -> Estimate:

@@ -52,7 +52,7 @@ class Played:
 
 
 def twin_of(bench: LoadedBench) -> LoadedBench:
-    """The simulated bench that stands for a bench. Raises `InputError` when it names none, or one with real instruments."""
+    """The simulated bench that stands for a bench. Raises `InputError` when it names none, or a real one."""
     if bench.bench.twin is None:
         raise InputError(
             f"{bench.file}: bench {bench.bench.bench!r} names no twin, so nothing can be rehearsed on it",
@@ -80,7 +80,7 @@ def known_specimens(twin: LoadedBench) -> dict[str, Cooling]:
 
 
 def chosen_specimens(twin: LoadedBench, named: tuple[str, ...]) -> dict[str, Cooling]:
-    """The specimens to be played: the named ones, else those of the bench file. Raises `NotFound` with what there is."""
+    """The specimens to be played: the named ones, else those of the bench file. Raises `NotFound` with the list."""
     known = known_specimens(twin)
     names = named or twin.bench.specimens or tuple(known)[:1]
     for name in names:

@@ -1,7 +1,7 @@
 """What a step and the engine say to each other.
 
-A step is a generator: it yields what it wants (`Wants`), is sent the samples of one tick (`Tick`), and returns what came
-of it (`Outcome`). It holds no clock, no store and no instrument. Hold and abort close it.
+A step is a generator: it yields what it wants (`Wants`), is sent the samples of one tick (`Tick`), and returns what
+came of it (`Outcome`). It holds no clock, no store and no instrument. Hold and abort close it.
 """
 
 from __future__ import annotations

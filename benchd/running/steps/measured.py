@@ -69,7 +69,7 @@ def words(estimate: Estimate, unit: str) -> str:
 
 
 def _enough(window: Window, channel: str) -> bool:
-    return np.count_nonzero(~np.isnan(window.series(channel))) >= 2
+    return int(np.count_nonzero(~np.isnan(window.series(channel)))) >= 2
 
 
 def _with_channel(mean: Estimate, spec: ChannelSpec) -> Estimate:
