@@ -31,6 +31,8 @@ from benchd.toml_source import parse
 
 #: The setpoint that heats. Its safe value is always 0.
 HEAT_SETPOINT = "heat_w"
+#: More than this on one bench is not a bench.
+MOST_INSTRUMENTS = 50
 #: The setpoints that the engine commands, and all that it understands.
 SETPOINTS = (HEAT_SETPOINT, "fan_pct", "pump_pct")
 
@@ -146,14 +148,13 @@ def parse_bench(text: str, file: str) -> BenchFile:
 class _InstrumentTables(_Head):
     """The bench file before its drivers have been asked."""
 
-    instruments: Annotated[Mapping[str, Mapping[str, Any]], Field(min_length=1)]
+    instruments: Annotated[Mapping[str, Mapping[str, Any]], Field(min_length=1, max_length=MOST_INSTRUMENTS)]
 
 
 class _Reading:
     """One bench file on its way in; gathers the mistakes."""
 
     def __init__(self, text: str, data: Mapping[str, Any]) -> None:
-        self._text = text
         self._data = data
         self._places = Places(text)
         self.problems: list[Problem] = []
@@ -163,13 +164,13 @@ class _Reading:
         try:
             return _InstrumentTables.model_validate(self._data)
         except ValidationError as error:
-            self.problems += problems_of(error, self._text, self._data, _InstrumentTables)
+            self.problems += problems_of(error, self._places, self._data, _InstrumentTables)
             return None
 
     def instruments(self) -> dict[str, InstrumentSpec]:
         """The instruments whose tables are right, each read by its driver."""
         tables = self._data.get("instruments")
-        named = tables.items() if isinstance(tables, dict) else ()
+        named = tables.items() if isinstance(tables, dict) and len(tables) <= MOST_INSTRUMENTS else ()
         read = {name: self._instrument(name, table) for name, table in named if isinstance(table, dict)}
         return {name: spec for name, spec in read.items() if spec is not None}
 
@@ -181,7 +182,7 @@ class _Reading:
         try:
             return spec_class.model_validate(table)
         except ValidationError as error:
-            self.problems += problems_of(error, self._text, self._data, spec_class, base)
+            self.problems += problems_of(error, self._places, self._data, spec_class, base)
             return None
 
     def _spec_class(self, base: Path, driver: object) -> type[InstrumentSpec] | None:
@@ -207,9 +208,7 @@ class _Reading:
                 near = did_you_mean(name, SETPOINTS)
                 self._add(path, f"no such setpoint; allowed here: {', '.join(SETPOINTS)}{near}")
             elif unit_of(name) is None:
-                self._add(
-                    path, "the name must end in a unit: _c, _k, _w, _pct, _rpm, _dba, _hpa, _l_min, _v or _a"
-                )
+                self._add(path, "the name must end in a unit: _c, _k, _w, _pct, _rpm, _dba, _hpa, _l_min, _v or _a")
         for owner, instrument in instruments.items():
             heat = instrument.setpoints.get(HEAT_SETPOINT)
             if heat and heat.safe != 0:

@@ -47,23 +47,24 @@ def inside(here: Any, part: str | int) -> Any:
 
 def wanted(annotations: Iterable[Any]) -> str:
     """What kind of value the types ask for, in words; empty when there are none."""
-    words = dict.fromkeys(_words(annotation) for annotation in annotations if annotation is not type(None))
-    return " or ".join(word for word in words if word)
+    words = [word for annotation in annotations for word in _words(annotation)]
+    given = list(dict.fromkeys(words))
+    return f"one of {', '.join(given)}" if len(given) > 2 else " or ".join(given)
 
 
-def _words(annotation: Any) -> str:
+def _words(annotation: Any) -> list[str]:
     if annotation in _WANTED:
-        return _WANTED[annotation]
+        return [_WANTED[annotation]]
     if get_origin(annotation) is Literal:
-        return " or ".join(f'"{value}"' for value in get_args(annotation))
+        return [f'"{value}"' for value in get_args(annotation)]
     if _is_model(annotation):
         needed = [name for name, info in annotation.model_fields.items() if info.is_required()]
-        return f"a table with {', '.join(needed)}" if needed else "a table"
+        return [f"a table with {', '.join(needed)}" if needed else "a table"]
     if _is_list(annotation):
         inner = get_args(annotation)
         is_fixed = len(inner) > 1 and inner[-1] is not Ellipsis
-        return f"a list of {len(inner)} values" if is_fixed else "a list in [ ]"
-    return "a table" if _is_table(annotation) else ""
+        return [f"a list of {len(inner)} values" if is_fixed else "a list in [ ]"]
+    return ["a table"] if _is_table(annotation) else []
 
 
 def _under(annotation: Any, part: str | int) -> list[Any]:

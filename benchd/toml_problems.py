@@ -27,25 +27,34 @@ _LONGEST_VALUE = 40
 
 
 def problems_of(
-    error: ValidationError, text: str, data: Mapping[str, Any], model: type[BaseModel], base: Path = ()
+    error: ValidationError, places: Places, data: Mapping[str, Any], model: type[BaseModel], base: Path = ()
 ) -> list[Problem]:
     """The mistakes that validation found, in the order of the file.
 
-    text, data: the file as it stands and as it was parsed. model: what was validated, at the path `base`.
+    places, data: of the same file. model: what was validated, standing at the path `base` of it.
     """
-    places = Places(text)
     table = value_at(data, base)
-    found = set()
+    mistakes = []
     for said in error.errors(include_url=False):
         path = (*base, *_without_tags(said["loc"], said["type"], table))
-        limits = said.get("ctx", {})
-        mistake = _Mistake(said["type"], path, said["input"], limits, said["msg"], data, model, base)
-        if _is_after_effect(mistake):
-            continue
-        words = _worded(mistake)
-        place = places.key(words.path) if words.of_key else places.value(words.path)
-        found.add(Problem(*place, where(words.path, data), _one_line(words.what)))
-    return _first_ones(sorted(found))
+        mistake = _Mistake(said["type"], path, said["input"], said.get("ctx", {}), said["msg"])
+        if not _is_after_effect(mistake):
+            mistakes.append(mistake)
+    # A list of a hundred thousand wrong values must not take minutes: only the first ones are worded.
+    mistakes.sort(key=lambda mistake: places.value(mistake.path))
+    around = _Around(data, model, base)
+    problems = sorted({_problem(mistake, around, places) for mistake in mistakes[:MOST_PROBLEMS]})
+    rest = mistakes[MOST_PROBLEMS:]
+    if rest:
+        more = f"and {len(rest)} more mistakes from here on"
+        problems.append(Problem(*places.value(rest[0].path), "", more))
+    return problems
+
+
+def _problem(mistake: _Mistake, around: _Around, places: Places) -> Problem:
+    words = _worded(mistake, around)
+    place = places.key(words.path) if words.of_key else places.value(words.path)
+    return Problem(*place, where(words.path, around.data), _one_line(words.what))
 
 
 def problem_at(places: Places, data: Mapping[str, Any], path: Path, what: str) -> Problem:
@@ -153,8 +162,6 @@ _MUST_BE = {
     "greater_than_equal": "must be at least {ge}",
     "less_than": "must be below {lt}",
     "less_than_equal": "must be at most {le}",
-    "string_too_short": "must have at least {min_length} characters",
-    "string_too_long": "must have at most {max_length} characters",
     "string_pattern_mismatch": "must match the pattern {pattern}",
     "literal_error": "must be {expected}",
     "enum": "must be {expected}",
@@ -163,13 +170,19 @@ _MUST_BE = {
 
 @dataclass(frozen=True)
 class _Mistake:
-    """One mistake as pydantic tells it, with the path in the file and what is needed to look around."""
+    """One mistake as pydantic tells it, with its path in the file."""
 
     kind: str
     path: Path
     got: Any
     limits: Mapping[str, Any]
     said: str
+
+
+@dataclass(frozen=True)
+class _Around:
+    """The file's data and the model that stands at the path `base` of it."""
+
     data: Mapping[str, Any]
     model: type[BaseModel]
     base: Path
@@ -193,10 +206,10 @@ class _Words:
     of_key: bool = False
 
 
-def _worded(mistake: _Mistake) -> _Words:
+def _worded(mistake: _Mistake, around: _Around) -> _Words:
     special = _SPECIAL.get(mistake.kind)
     if special:
-        return special(mistake)
+        return special(mistake, around)
     got = shown(mistake.got)
     if mistake.kind not in _MUST_BE:
         return _Words(mistake.path, f"{mistake.said[:1].lower()}{mistake.said[1:]}, got {got}")
@@ -216,22 +229,22 @@ def _unit(path: Path) -> str:
     return f" [{unit}]" if unit else ""
 
 
-def _unknown_key(mistake: _Mistake) -> _Words:
-    allowed = mistake.allowed_keys(mistake.path[:-1])
+def _unknown_key(mistake: _Mistake, around: _Around) -> _Words:
+    allowed = around.allowed_keys(mistake.path[:-1])
     near = did_you_mean(mistake.path[-1], allowed)
     return _Words(mistake.path, f"unknown key; allowed here: {', '.join(allowed)}{near}", of_key=True)
 
 
-def _missing(mistake: _Mistake) -> _Words:
+def _missing(mistake: _Mistake, around: _Around) -> _Words:
     outer = mistake.path[:-1]
-    there = value_at(mistake.data, outer)
+    there = value_at(around.data, outer)
     if isinstance(there, list):
-        return _Words(outer, f"must be {wanted(mistake.annotations(outer))}, got {len(there)}")
-    needed = wanted(mistake.annotations(mistake.path)) or "a value"
+        return _Words(outer, f"must be {wanted(around.annotations(outer))}, got {len(there)}")
+    needed = wanted(around.annotations(mistake.path)) or "a value"
     return _Words(mistake.path, f"missing; give {needed}{_unit(mistake.path)}")
 
 
-def _unknown_kind(mistake: _Mistake) -> _Words:
+def _unknown_kind(mistake: _Mistake, _around: _Around) -> _Words:
     key = mistake.limits["discriminator"].strip("'")
     kinds = re.findall(r"'([^']*)'", mistake.limits["expected_tags"])
     got = inside(mistake.got, key)
@@ -239,35 +252,39 @@ def _unknown_kind(mistake: _Mistake) -> _Words:
     return _Words((*mistake.path, key), f"unknown {key} {shown(got)}; allowed here: {', '.join(kinds)}{near}")
 
 
-def _no_kind(mistake: _Mistake) -> _Words:
+def _no_kind(mistake: _Mistake, around: _Around) -> _Words:
     path = (*mistake.path, mistake.limits["discriminator"].strip("'"))
-    return _Words(path, f"missing; give {wanted(mistake.annotations(path))}")
+    return _Words(path, f"missing; give {wanted(around.annotations(path)) or 'a text'}")
 
 
-def _wrong_length(mistake: _Mistake) -> _Words:
-    side, count = ("least", "min_length") if mistake.kind == "too_short" else ("most", "max_length")
+def _wrong_length(mistake: _Mistake, _around: _Around) -> _Words:
+    if mistake.limits.get("min_length") == 1:
+        return _Words(mistake.path, "must not be empty")
+    side, count = ("least", "min_length") if mistake.kind.endswith("too_short") else ("most", "max_length")
     limit = mistake.limits[count]
-    entries = "value" if limit == 1 else "values"
-    return _Words(mistake.path, f"must have at {side} {limit} {entries}, got {len(mistake.got)}")
+    what = "characters" if isinstance(mistake.got, str) else "values"
+    return _Words(mistake.path, f"must have at {side} {limit} {what}, got {len(mistake.got)}")
 
 
-def _said_by_model(mistake: _Mistake) -> _Words:
+def _said_by_model(mistake: _Mistake, around: _Around) -> _Words:
     """A model's own rule. When its words begin with a key of the table, the mistake is shown at that key."""
     said = str(mistake.limits["error"])
     first, _, rest = said.partition(" ")
-    table = value_at(mistake.data, mistake.path)
+    table = value_at(around.data, mistake.path)
     if isinstance(table, Mapping) and first in table:
         return _Words((*mistake.path, first), rest)
     return _Words(mistake.path, said)
 
 
-_SPECIAL: dict[str, Callable[[_Mistake], _Words]] = {
+_SPECIAL: dict[str, Callable[[_Mistake, _Around], _Words]] = {
     "extra_forbidden": _unknown_key,
     "missing": _missing,
     "union_tag_invalid": _unknown_kind,
     "union_tag_not_found": _no_kind,
     "too_short": _wrong_length,
     "too_long": _wrong_length,
+    "string_too_short": _wrong_length,
+    "string_too_long": _wrong_length,
     "value_error": _said_by_model,
     "assertion_error": _said_by_model,
 }
@@ -281,11 +298,3 @@ def _is_after_effect(mistake: _Mistake) -> bool:
 def _one_line(what: str) -> str:
     line = " ".join(what.split())
     return line if len(line) <= _LONGEST else f"{line[:_LONGEST]}..."
-
-
-def _first_ones(problems: list[Problem]) -> list[Problem]:
-    rest = problems[MOST_PROBLEMS:]
-    if not rest:
-        return problems
-    more = Problem(rest[0].line, rest[0].column, "", f"and {len(rest)} more mistakes from here on")
-    return [*problems[:MOST_PROBLEMS], more]

@@ -16,9 +16,8 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchd.errors import FileProblems, InputError, NotFound, Problem
+from benchd.toml_places import Places
 from benchd.toml_problems import problems_of
-
-__all__ = ["LIMIT_BYTES", "TomlFile", "load", "parse", "problems_of", "read", "validated"]
 
 #: A protocol or bench file of a person's hand has a few kB; what is larger is the wrong file.
 LIMIT_BYTES = 1_000_000
@@ -101,7 +100,7 @@ def validated(model: type[M], data: dict[str, Any], text: str, file: str) -> M:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise FileProblems(file, problems_of(error, text, data, model)) from None
+        raise FileProblems(file, problems_of(error, Places(text), data, model)) from None
 
 
 # --- text that is not TOML
