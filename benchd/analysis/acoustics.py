@@ -63,9 +63,7 @@ def energy_mean_estimate(levels_db: ArrayLike) -> Estimate:
     levels = np.asarray(levels_db, dtype=float)
     top = float(_levels(levels).max())
     energy = mean_of_series(10 ** ((levels - top) / 10))
-    return Estimate(
-        top + 10 * math.log10(energy.value), _DB_PER_RELATIVE * energy.u_std / energy.value, energy.dof
-    )
+    return Estimate(top + 10 * math.log10(energy.value), _DB_PER_RELATIVE * energy.u_std / energy.value, energy.dof)
 
 
 def level_sum(levels_db: ArrayLike) -> float:

@@ -143,9 +143,7 @@ def at_equal_noise(measured: Measured, heat_w: float, level_dba: float, floor_db
         raise ValueError(f"the level must be above the floor of {floor_dba} dBA, got {level_dba}")
     points = sorted(_at_heat(measured.points, heat_w), key=lambda point: point.fan_rpm)
     if not points:
-        return AtLevel(
-            measured.name, heat_w, level_dba, floor_dba, None, why=f"no usable point at {heat_w:g} W"
-        )
+        return AtLevel(measured.name, heat_w, level_dba, floor_dba, None, why=f"no usable point at {heat_w:g} W")
     sources = [(heard.fan_rpm, source_level(heard.total, heard.background)) for heard in measured.heard()]
     try:
         curve = _curve([(rpm, source.level) for rpm, source in sources])

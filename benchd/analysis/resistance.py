@@ -37,9 +37,7 @@ def thermal_resistance(rise: Estimate, heat: Estimate) -> Estimate:
     if not heat.value > 0:
         raise ValueError(f"a resistance needs heat above 0 W, got {heat.value}")
     value = rise.value / heat.value
-    both = combine(
-        [Part(rise.u_std, 1 / heat.value, rise.dof), Part(heat.u_std, value / heat.value, heat.dof)]
-    )
+    both = combine([Part(rise.u_std, 1 / heat.value, rise.dof), Part(heat.u_std, value / heat.value, heat.dof)])
     return Estimate(value, both.u_std, both.dof)
 
 

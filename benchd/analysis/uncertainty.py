@@ -249,9 +249,7 @@ def mean_of_series(series: ArrayLike) -> Estimate:
     return Estimate(float(there[0]) + shift, s / math.sqrt(n_eff), max(n_eff - 1, 1.0))
 
 
-def propagate(
-    f: Callable[..., float], estimates: Sequence[Estimate], correlation: ArrayLike | None = None
-) -> Estimate:
+def propagate(f: Callable[..., float], estimates: Sequence[Estimate], correlation: ArrayLike | None = None) -> Estimate:
     """Law of propagation of uncertainty by central differences of one standard uncertainty each way.
 
     u_i(y) = (f(.., x_i + u_i, ..) - f(.., x_i - u_i, ..)) / 2, u^2 = sum_ij u_i(y) u_j(y) r_ij. `f` takes one
