@@ -165,9 +165,7 @@ def _unreadable(path: Path, error: BaseException | None) -> DatabaseRefused:
         )
     if _kind(error) == sqlite3.SQLITE_ERROR:
         return DatabaseRefused(f"{path} has not got the tables of benchd: {error}", _OTHER_FILE)
-    return DatabaseRefused(
-        f"{path} cannot be read: {error}", "if the file is damaged, go back to a copy of it"
-    )
+    return DatabaseRefused(f"{path} cannot be read: {error}", "if the file is damaged, go back to a copy of it")
 
 
 def refused(path: Path, error: DBAPIError) -> DatabaseRefused:

@@ -43,9 +43,7 @@ def put_point(
 
 def take_earlier_point(connection: Connection, run_id: int, stage: str, attempt: int) -> int | None:
     """Remove the point that attempts before this one have left at a stage; its number, None without one."""
-    earlier = select(s.step.c.id).where(
-        s.step.c.run_id == run_id, s.step.c.stage == stage, s.step.c.attempt < attempt
-    )
+    earlier = select(s.step.c.id).where(s.step.c.run_id == run_id, s.step.c.stage == stage, s.step.c.attempt < attempt)
     return connection.scalar(
         delete(s.point)
         .where(s.point.c.run_id == run_id, s.point.c.stage == stage)

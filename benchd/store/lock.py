@@ -57,7 +57,8 @@ class Lock:
         if self._descriptor < 0:
             return
         # Whoever opened the file before it went notices that it is gone and makes a new one.
-        self._file.unlink(missing_ok=True)
+        if _still_there(self._file, self._descriptor):
+            self._file.unlink()
         os.close(self._descriptor)
         self._descriptor = -1
 

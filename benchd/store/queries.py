@@ -67,9 +67,7 @@ def specimens(connection: Connection) -> list[SpecimenRow]:
 
 def mounts(connection: Connection, specimen_id: int) -> list[MountRow]:
     """All mounts of a specimen, first to latest."""
-    rows = connection.execute(
-        select(s.mount).where(s.mount.c.specimen_id == specimen_id).order_by(s.mount.c.number)
-    )
+    rows = connection.execute(select(s.mount).where(s.mount.c.specimen_id == specimen_id).order_by(s.mount.c.number))
     return [MountRow(**row._mapping) for row in rows]
 
 
@@ -108,17 +106,13 @@ def run(connection: Connection, run_id: int) -> RunRow:
 
 def runs(connection: Connection, limit: int | None = None) -> list[RunRow]:
     """All runs or the `limit` newest, newest first."""
-    return [
-        _run_row(row) for row in connection.execute(_select_runs().order_by(s.run.c.id.desc()).limit(limit))
-    ]
+    return [_run_row(row) for row in connection.execute(_select_runs().order_by(s.run.c.id.desc()).limit(limit))]
 
 
 def newest_runs(connection: Connection) -> list[RunRow]:
     """The newest run of each specimen, in the order in which those were queued."""
     newest = (
-        select(func.max(s.run.c.id))
-        .join(s.mount, s.mount.c.id == s.run.c.mount_id)
-        .group_by(s.mount.c.specimen_id)
+        select(func.max(s.run.c.id)).join(s.mount, s.mount.c.id == s.run.c.mount_id).group_by(s.mount.c.specimen_id)
     )
     rows = connection.execute(_select_runs().where(s.run.c.id.in_(newest)).order_by(s.run.c.id))
     return [_run_row(row) for row in rows]
@@ -157,13 +151,21 @@ def last_t_ms(connection: Connection, run_id: int) -> int | None:
     return max((t_ms for t_ms in times if t_ms is not None), default=None)
 
 
+def peaks(connection: Connection, run_id: int) -> dict[str, float]:
+    """The highest valid sample of each channel of a run [unit of the channel]."""
+    rows = connection.execute(
+        select(s.channel.c.name, func.max(s.sample.c.value))
+        .select_from(s.step.join(s.sample).join(s.channel, s.channel.c.id == s.sample.c.channel_id))
+        .where(s.step.c.run_id == run_id, s.sample.c.flag == SampleFlag.OK.value)
+        .group_by(s.channel.c.name)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
 def sample_count(connection: Connection, run_id: int) -> int:
     """How many samples a run has."""
     return (
-        connection.scalar(
-            select(func.count()).select_from(s.sample.join(s.step)).where(s.step.c.run_id == run_id)
-        )
-        or 0
+        connection.scalar(select(func.count()).select_from(s.sample.join(s.step)).where(s.step.c.run_id == run_id)) or 0
     )
 
 
@@ -209,9 +211,7 @@ def _finding(row: Row[Any]) -> Finding:
 def attempts(connection: Connection, run_id: int) -> dict[str, int]:
     """The number of the latest attempt at each stage that was begun."""
     rows = connection.execute(
-        select(s.step.c.stage, func.max(s.step.c.attempt))
-        .where(s.step.c.run_id == run_id)
-        .group_by(s.step.c.stage)
+        select(s.step.c.stage, func.max(s.step.c.attempt)).where(s.step.c.run_id == run_id).group_by(s.step.c.stage)
     )
     return {row[0]: row[1] for row in rows}
 
@@ -335,9 +335,7 @@ def _event_rows(connection: Connection, query: Select[Any]) -> list[EventRow]:
 
 def events(connection: Connection, run_id: int) -> list[EventRow]:
     """All events of a run in the order in which they were entered."""
-    return _event_rows(
-        connection, select(s.event_).where(s.event_.c.run_id == run_id).order_by(s.event_.c.id)
-    )
+    return _event_rows(connection, select(s.event_).where(s.event_.c.run_id == run_id).order_by(s.event_.c.id))
 
 
 def trip_latch(connection: Connection, bench: str) -> EventRow | None:

@@ -220,9 +220,7 @@ class EventRow:
 
     def __post_init__(self) -> None:
         if self.kind == REPEAT and (self.run_id is None or self.t_ms is None):
-            raise ValueError(
-                f"an event of kind {REPEAT!r} needs run_id and t_ms: they say which attempt it calls off"
-            )
+            raise ValueError(f"an event of kind {REPEAT!r} needs run_id and t_ms: they say which attempt it calls off")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -47,6 +47,8 @@ class Utc(TypeDecorator[datetime]):
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> str | None:  # noqa: ARG002 (given by sqlalchemy)
         if value is None:
             return None
+        if value.tzinfo is None:
+            raise ValueError(f"a time without its zone is no instant: {value}")
         return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{value.microsecond // 1000:03d}Z"
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002
@@ -124,9 +126,7 @@ run = Table(
 )
 
 #: What the wall clock showed at `from_ms`; a row for each start of the engine and each jump of the clock.
-span = Table(
-    "span", metadata, _of("run"), _whole("from_ms"), _utc("utc"), PrimaryKeyConstraint("run_id", "from_ms")
-)
+span = Table("span", metadata, _of("run"), _whole("from_ms"), _utc("utc"), PrimaryKeyConstraint("run_id", "from_ms"))
 
 #: A channel belongs to a run, since calibrations change.
 channel = Table(

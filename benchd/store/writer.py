@@ -17,7 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, func, literal, select, update
 from sqlalchemy.dialects.sqlite import dialect, insert
 from sqlalchemy.exc import SQLAlchemyError
 
@@ -146,6 +146,12 @@ class Writer:
             yield self._connection
         self._failed = False
 
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection for the functions of `benchd.store.queries`: sees all that is committed so far."""
+        with self._transaction("read the database") as connection:
+            yield connection
+
     # The books
 
     def specimen(self, name: str, cooling: Cooling, note: str = "") -> int:
@@ -173,11 +179,7 @@ class Writer:
             ).all()
             if number is None:
                 standing = [row.id for row in mounts if row.taken_off_utc is None]
-                return (
-                    int(standing[-1])
-                    if standing
-                    else put_mount(connection, specimen_id, "", utc or utc_now())
-                )
+                return int(standing[-1]) if standing else put_mount(connection, specimen_id, "", utc or utc_now())
             for row in mounts:
                 if row.number == number:
                     return int(row.id)
@@ -212,7 +214,7 @@ class Writer:
             "ended_utc": None if state in _NO_END else utc,
         }
         if state == RunState.RUNNING:
-            values["started_utc"] = func.coalesce(s.run.c.started_utc, utc)
+            values["started_utc"] = func.coalesce(s.run.c.started_utc, literal(utc, s.Utc))
         with self._transaction(f"enter that run {run_id} is {state}") as connection:
             connection.execute(update(s.run).where(s.run.c.id == run_id).values(values))
 
@@ -220,9 +222,7 @@ class Writer:
         """Enter what the wall clock shows at bench time `from_ms` [ms]: at each start and each clock jump."""
         with self._transaction("enter the time") as connection:
             entry = insert(s.span).values(run_id=run_id, from_ms=from_ms, utc=utc)
-            connection.execute(
-                entry.on_conflict_do_update(index_elements=["run_id", "from_ms"], set_={"utc": utc})
-            )
+            connection.execute(entry.on_conflict_do_update(index_elements=["run_id", "from_ms"], set_={"utc": utc}))
 
     def add_channels(self, run_id: int, rows: Sequence[ChannelRow]) -> dict[str, int]:
         """Enter the channels of a run, and the id of each by name. Those it already has stay as they are."""
@@ -230,9 +230,7 @@ class Writer:
             if rows:
                 entry = insert(s.channel).on_conflict_do_nothing(index_elements=["run_id", "name"])
                 connection.execute(entry, [channel_values(run_id, row) for row in rows])
-            known = connection.execute(
-                select(s.channel.c.name, s.channel.c.id).where(s.channel.c.run_id == run_id)
-            )
+            known = connection.execute(select(s.channel.c.name, s.channel.c.id).where(s.channel.c.run_id == run_id))
             return {row.name: row.id for row in known}
 
     def add_event(self, event: EventRow) -> int:
@@ -287,9 +285,7 @@ class Writer:
         if pending:
             connection.exec_driver_sql(_INSERT_SAMPLE, pending)
 
-    def exclude(
-        self, step_id: int, from_ms: int, to_ms: int, reason: str, channel_id: int | None = None
-    ) -> None:
+    def exclude(self, step_id: int, from_ms: int, to_ms: int, reason: str, channel_id: int | None = None) -> None:
         """Enter that samples from `from_ms` to `to_ms` [ms], both included, do not count, and why.
 
         They are those of one channel, or of all when `channel_id` is None.
@@ -330,9 +326,7 @@ class Writer:
             if ended is None:
                 raise sqlite3.IntegrityError("there is no such step that is open")
             if findings:
-                connection.execute(
-                    insert(s.finding), [finding_values(step_id, finding) for finding in findings]
-                )
+                connection.execute(insert(s.finding), [finding_values(step_id, finding) for finding in findings])
             if point is not None:
                 number = take_earlier_point(connection, ended.run_id, ended.stage, ended.attempt)
                 put_point(connection, ended.run_id, ended.stage, step_id, point, number)

@@ -157,9 +157,12 @@ def test_an_upgrade_that_fails_changes_nothing(
     Writer.open(path, durable=False).close()  # the lock was given back
 
 
-def test_samples_are_kept_without_rowid_and_in_the_order_of_time(writer: Writer, path: Path) -> None:
+@pytest.mark.usefixtures("writer")
+def test_samples_are_kept_without_rowid_and_in_the_order_of_time(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
-        keyed = [row[1] for row in sorted(connection.execute("PRAGMA table_info(sample)"), key=lambda r: r[5]) if row[5]]
+        keyed = [
+            row[1] for row in sorted(connection.execute("PRAGMA table_info(sample)"), key=lambda r: r[5]) if row[5]
+        ]
         without_rowid = connection.execute("SELECT wr FROM pragma_table_list WHERE name = 'sample'").fetchone()
     assert keyed == ["step_id", "t_ms", "channel_id"]
     assert without_rowid == (1,)
