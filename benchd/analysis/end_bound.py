@@ -86,7 +86,7 @@ class EndBound:
     settles fast is left behind and the steps are as large against the noise as they can be. The scatter of
     all windows between is pooled and taken through the bound. Three standard uncertainties and not two, as
     the bound is looked at dozens of times in a soak, and the first time that noise carries it over a limit
-    counts. Says nothing in the first seven windows. A window of which more than a fifth of the samples is
+    counts. Says nothing until six windows have ended. A window of which more than a fifth of the samples is
     missing does not count.
 
     `window_s` [s] above 0, long enough for at least 8 samples; `resolution_k` [K] smallest step of the
