@@ -22,7 +22,7 @@ from sqlalchemy.dialects.sqlite import dialect, insert
 from sqlalchemy.exc import SQLAlchemyError
 
 from benchd.clock import utc_now
-from benchd.errors import InputError, NotFound
+from benchd.errors import InputError, NotFound, StoreError
 from benchd.instruments import Cooling
 from benchd.running.states import ALIVE, Ending, RunState
 from benchd.running.steps.base import Finding
@@ -96,7 +96,7 @@ class Writer:
                 return
             try:
                 if self._failed:
-                    with suppress(Exception):
+                    with suppress(StoreError):
                         self.commit()
                 else:
                     self.commit()
