@@ -16,10 +16,9 @@ from benchd.store.records import PointRecord
 
 def points_table(points: Sequence[PointRecord]) -> Table:
     """The test points of one run, by heat load and level."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("heat W", justify="right", no_wrap=True)
     table.add_column("asked", no_wrap=True)
-    table.add_column("fans %", justify="right", no_wrap=True)
     table.add_column("level dBA", justify="right", no_wrap=True)
     table.add_column("rise K", justify="right", no_wrap=True)
     table.add_column("K/W", justify="right", no_wrap=True)
@@ -29,7 +28,6 @@ def points_table(points: Sequence[PointRecord]) -> Table:
         table.add_row(
             f"{point.heat_set_w:g}",
             f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"{point.fan_pct:g} %",
-            "" if point.fan_pct is None else f"{point.fan_pct:.0f}",
             with_u(point.level_dba, point.level_u_db, 1),
             with_u(point.rise_k, point.rise_u_k, 2),
             with_u(point.resistance_k_per_w, point.resistance_u_k_per_w, 4),
@@ -71,7 +69,7 @@ def comparison_lines(compared: Comparison) -> list[RenderableType]:
     floor = f"{compared.level_dba:.1f} dBA over {compared.floor_dba:.1f}"
     source = "as stated" if compared.floor_given else "the median background of these runs"
     simulated = ", simulated" if compared.simulated else ""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("rise K", no_wrap=True)
     for heat_w in compared.heats_w:
         table.add_column(f"{heat_w:g} W", justify="right")
@@ -87,7 +85,7 @@ def comparison_lines(compared: Comparison) -> list[RenderableType]:
 
 def _cell(cell: AtLevel) -> str:
     if cell.rise is None or cell.fan_rpm is None:
-        return cell.why
+        return cell.why.replace(": ", ":\n")
     mark = "*" if cell.bound == "upper" else ""
     return f"{cell.rise.value:.2f} ±{cell.rise.expanded:.2f}{mark}"
 
