@@ -59,7 +59,9 @@ class HeatWire:
         """
         try:
             return float(self._ask("watts?"))
-        except (OSError, ValueError):
+        except OSError:
+            return 0.0
+        except ValueError:  # whoever listens there, it is no load
             self.close()
             return 0.0
 
@@ -102,7 +104,6 @@ class HeatWire:
         if self._socket is not None:
             with contextlib.suppress(ConnectionError):
                 return self._exchange(self._socket, line)
-            self.close()
         self._socket = socket.create_connection(self._address, timeout=ANSWER_WITHIN_S)
         return self._exchange(self._socket, line)
 
@@ -115,8 +116,8 @@ class HeatWire:
                 if not piece:
                     raise ConnectionResetError("the load closed the connection")
                 answer += piece
-        except TimeoutError:
-            self.close()  # its answer may still come, and must not be taken for the next one
+        except OSError:
+            self.close()  # the answer may still come, and must not be taken for the next one
             raise
         return answer.decode("ascii").strip()
 

@@ -5,12 +5,13 @@ import time
 import pytest
 
 from benchd.errors import LinkLost, NoAnswer, SettingRefused
-from benchd.instruments import Setup, find_driver
+from benchd.instruments import RunAbout, Setup, find_driver
 from drivers.modbus import Modbus, ModbusSpec
+from drivers.simulated import Simulated
 from sim.modbus_load import running
 
-DEADLINE_S = 0.5
-SILENCE_S = 0.6
+DEADLINE_S = 0.8
+SILENCE_S = 1.0
 
 KEYS = {
     "driver": "modbus",
@@ -93,7 +94,7 @@ def test_cable_pulled_heat_off_by_itself_cable_back(process, load):
                 load.read(0.0)
             assert time.monotonic() - began_s < DEADLINE_S
         assert wire.watts() > 0 or time.monotonic() - pulled_s > SILENCE_S
-        assert until(lambda: wire.watts() == 0, SILENCE_S + 0.5)
+        assert until(lambda: wire.watts() == 0, SILENCE_S + 1)
 
         wire.plug()
         seen = load.read(0.0)
@@ -152,3 +153,23 @@ def test_pymodbus_stays_quiet(process, load, capfd, caplog):
         load.read(0.0)
     assert not caplog.records
     assert capfd.readouterr() == ("", "")
+
+
+def test_the_simulated_bench_is_warmed_by_what_the_load_really_gives(process, load):
+    table = {
+        "driver": "simulated",
+        "heat_from": f"{process.host}:{process.wire_port}",
+        "channels": {"die_c": {"source": "die"}},
+    }
+    bench = Simulated(Setup("bench", Simulated.Spec.model_validate(table), {}))
+    bench.open()
+    bench.begin(RunAbout("brook 2x120", "liquid", seed=1))
+    cold_c = bench.read(0.0)["die_c"]
+    load.write({"heat_w": 200})
+    assert until(lambda: load.read(0.0)["heat_w"] > 150, 10)
+    warm_c = [bench.read(float(t_s))["die_c"] for t_s in range(1, 21)][-1]
+    process.kill()
+    cooling_c = [bench.read(float(t_s))["die_c"] for t_s in range(21, 81)][-1]
+    bench.close()
+    assert warm_c > cold_c + 5
+    assert cooling_c < warm_c - 5

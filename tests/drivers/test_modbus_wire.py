@@ -75,7 +75,7 @@ def peer(*scripts):
 
 @contextmanager
 def driver(port, **keys):
-    keys.setdefault("deadline_s", 0.3)
+    keys.setdefault("deadline_s", 2)
     load = Modbus(
         Setup("load", ModbusSpec.model_validate({"driver": "modbus", "host": "127.0.0.1", "port": port} | keys))
     )
@@ -263,7 +263,7 @@ def test_the_safe_state_survives_a_connection_that_the_device_has_dropped():
 
 
 def test_silence_is_no_answer_within_the_deadline_and_the_link_is_closed():
-    with peer([(exchange(READ_3)[0], SILENCE)]) as served, driver(served.port, channels=THREE) as load:
+    with peer([(exchange(READ_3)[0], SILENCE)]) as served, driver(served.port, channels=THREE, deadline_s=0.3) as load:
         began_s = time.monotonic()
         with pytest.raises(NoAnswer, match=r"load at 127\.0\.0\.1:\d+: no answer") as caught:
             load.read(0.0)
@@ -276,7 +276,7 @@ def test_silence_is_no_answer_within_the_deadline_and_the_link_is_closed():
 @pytest.mark.parametrize("until", [3, 9, 12])
 def test_half_an_answer_is_no_answer_within_the_deadline(until):
     request, answer = exchange(READ_3)
-    with peer([(request, answer[:until])]) as served, driver(served.port, channels=THREE) as load:
+    with peer([(request, answer[:until])]) as served, driver(served.port, channels=THREE, deadline_s=0.3) as load:
         began_s = time.monotonic()
         with pytest.raises(NoAnswer):
             load.read(0.0)
@@ -289,7 +289,7 @@ def test_late_reply_is_never_recorded():
     late = frame("03 06 11 11 22 22 33 33", transaction=99)
     with (
         peer([(request, SILENCE)], [(request, late + exchange(READ_3)[1])]) as served,
-        driver(served.port, channels=THREE) as load,
+        driver(served.port, channels=THREE, deadline_s=0.6) as load,
     ):
         with pytest.raises(NoAnswer):
             load.read(0.0)
@@ -322,7 +322,7 @@ def test_an_answer_of_another_device_is_not_taken():
     request, _ = exchange(READ_3)
     with (
         peer([(request, frame(READ_3[1], unit=2))]) as served,
-        driver(served.port, channels=THREE) as load,
+        driver(served.port, channels=THREE, deadline_s=0.3) as load,
         pytest.raises(NoAnswer),
     ):
         load.read(0.0)
