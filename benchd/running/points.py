@@ -27,7 +27,11 @@ def measured_point(asked: SoakPoint, outcome: Outcome, found: Found) -> PointRec
     """The test point that a soak gave."""
     got = {finding.name: finding for finding in outcome.findings}
     record = _with_level(_asked(asked, Quality.GOOD), got, found)
-    heat, rise, resistance = got.get("heat_w"), got.get("rise_k"), got.get("resistance_k_per_w")
+    heat = got.get("heat_w")
+    # A point that was broken off was still heating: what it had reached by then is no rise of the specimen's.
+    settled = outcome.ending is not Ending.OVER_LIMIT
+    rise = got.get("rise_k") if settled else None
+    resistance = got.get("resistance_k_per_w") if settled else None
     record = replace(
         record,
         heat_w=_value(heat),
