@@ -54,7 +54,7 @@ def test_refuses_a_missing_value() -> None:
 
 
 def soak(seed: int, tau_s: float, noise_k: float, step_k: float, until_s: int = 3600) -> list[float | None]:
-    """Bounds of a simulated soak to 90 degC: two time constants, noise that remembers some samples, a stepping display."""
+    """Bounds of a simulated soak to 90 degC: two time constants, noise that remembers samples, a stepping display."""
     rng, bound, noise = random.Random(seed), EndBound(resolution_k=step_k), 0.0
     bounds = []
     for t in range(until_s):
