@@ -32,9 +32,7 @@ _PUMP_SETPOINT = "pump_pct"
 _MOVING = (_FAN_SETPOINT, _PUMP_SETPOINT)
 
 
-def cross_check(
-    loaded: LoadedProtocol, bench: BenchFile | None = None, cooling: Cooling | None = None
-) -> None:
+def cross_check(loaded: LoadedProtocol, bench: BenchFile | None = None, cooling: Cooling | None = None) -> None:
     """Raise `FileProblems` with all that stands in the way of the protocol, alone or on the bench.
 
     cooling: judge by the channels and setpoints there are with such a specimen; None: by all.
@@ -62,9 +60,7 @@ class _Bench:
         self.name = bench.bench
         self.channels = set(bench.channels(cooling))
         self.ranges = {name: spec.range for name, (_, spec) in bench.setpoints(cooling).items()}
-        self.interlocks: list[Interlock] = [
-            lock for lock in bench.interlocks if lock.channel in self.channels
-        ]
+        self.interlocks: list[Interlock] = [lock for lock in bench.interlocks if lock.channel in self.channels]
 
     def lacks(self, channels: tuple[str, ...], setpoints: tuple[str, ...]) -> list[str]:
         """Those of the names that the bench does not have, as words."""
@@ -116,9 +112,7 @@ def _needs(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
         path: Path = ("steps", heated[0], HEAT_SETPOINT)
         yield from _lacking(path, "heat", bench, ("die_c", "ambient_c", "heat_w"), (HEAT_SETPOINT,))
         if not bench.has_temperature_interlock:
-            what = (
-                f'heat needs an interlock above a temperature, such as die_c; bench "{bench.name}" has none'
-            )
+            what = f'heat needs an interlock above a temperature, such as die_c; bench "{bench.name}" has none'
             yield _Finding(path, what)
     heard = next(((index, key) for index, step in steps for key in _listens(step)), None)
     if heard:
@@ -199,9 +193,7 @@ def _pump_not_said(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
     for index, step in enumerate(protocol.steps):
         swept = swept or isinstance(step, PumpSweep)
         if isinstance(step, Soak | FanSweep) and step.pump_pct is None and not swept:
-            what = (
-                "missing: give a number [%], such as 100 for full speed, or put a pump_sweep before this step"
-            )
+            what = "missing: give a number [%], such as 100 for full speed, or put a pump_sweep before this step"
             yield _Finding(("steps", index, _PUMP_SETPOINT), what)
 
 

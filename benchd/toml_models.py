@@ -22,6 +22,11 @@ _WANTED = {
 }
 
 
+def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The keys that a table of the model may have: a field's alias where it has one, else its name."""
+    return {info.alias or name: info for name, info in model.model_fields.items()}
+
+
 def models_at(model: type[BaseModel], path: Path, data: Any) -> list[type[BaseModel]]:
     """The models that a table at a path may be of; `data` decides between the members of a union."""
     return [found for found in annotations_at(model, path, data) if _is_model(found)]
@@ -58,7 +63,7 @@ def _words(annotation: Any) -> list[str]:
     if get_origin(annotation) is Literal:
         return [f'"{value}"' for value in get_args(annotation)]
     if _is_model(annotation):
-        needed = [name for name, info in annotation.model_fields.items() if info.is_required()]
+        needed = [name for name, info in keys_of(annotation).items() if info.is_required()]
         return [f"a table with {', '.join(needed)}" if needed else "a table"]
     if _is_list(annotation):
         inner = get_args(annotation)
@@ -69,7 +74,7 @@ def _words(annotation: Any) -> list[str]:
 
 def _under(annotation: Any, part: str | int) -> list[Any]:
     if _is_model(annotation):
-        info: FieldInfo | None = annotation.model_fields.get(part)
+        info = keys_of(annotation).get(str(part))
         return _members(info.annotation) if info else []
     inner = get_args(annotation)
     if _is_list(annotation) and isinstance(part, int) and inner:
@@ -95,7 +100,7 @@ def _fitting(annotations: list[Any], table: Any) -> list[Any]:
 
 
 def _has_words_of(model: type[BaseModel], table: Mapping[str, Any]) -> bool:
-    fixed = {name: info.annotation for name, info in model.model_fields.items() if info.is_required()}
+    fixed = {name: info.annotation for name, info in keys_of(model).items() if info.is_required()}
     words = {name: get_args(wanted) for name, wanted in fixed.items() if get_origin(wanted) is Literal}
     return bool(words) and all(table.get(name) in allowed for name, allowed in words.items())
 

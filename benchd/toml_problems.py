@@ -17,7 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchd.errors import Problem
 from benchd.instruments import unit_of
-from benchd.toml_models import annotations_at, inside, models_at, wanted
+from benchd.toml_models import annotations_at, inside, keys_of, models_at, wanted
 from benchd.toml_places import Path, Places
 
 #: A file with more mistakes than this is the wrong file; the rest is only counted.
@@ -194,7 +194,7 @@ class _Around:
     def allowed_keys(self, path: Path) -> list[str]:
         """The keys allowed in the table at a path of the file."""
         models = models_at(self.model, path[len(self.base) :], value_at(self.data, self.base))
-        return list(dict.fromkeys(key for found in models for key in found.model_fields))
+        return list(dict.fromkeys(key for found in models for key in keys_of(found)))
 
 
 @dataclass(frozen=True)
