@@ -71,7 +71,10 @@ class HeaterLoad:
         return LoadState.ON if self.setpoint_w > 0 else LoadState.OFF
 
     def allows(self, watts: float) -> bool:
-        """Whether a set point [W] lies between 0 and `max_w`.
+        """Whether a set point lies between 0 and the most it takes.
+
+        Args:
+            watts: the set point [W]
 
         >>> HeaterLoad(0.0, max_w=400.0).allows(400.1)
         False
@@ -97,7 +100,10 @@ class HeaterLoad:
         self._fell_silent = False
 
     def set_comm_timeout(self, comm_timeout_s: float) -> None:
-        """Take a communication time-out [s]. Outside COMM_TIMEOUT_S: ValueError, and nothing changes.
+        """Take a communication time-out. Outside COMM_TIMEOUT_S: ValueError, and nothing changes.
+
+        Args:
+            comm_timeout_s: after this long without a request the heat goes off [s]
 
         >>> HeaterLoad(0.0).set_comm_timeout(0.0)
         Traceback (most recent call last):
@@ -105,9 +111,7 @@ class HeaterLoad:
         """
         low_s, high_s = COMM_TIMEOUT_S
         if not low_s <= comm_timeout_s <= high_s:
-            raise ValueError(
-                f"the communication time-out must be {low_s:g} to {high_s:g} s, got {comm_timeout_s}"
-            )
+            raise ValueError(f"the communication time-out must be {low_s:g} to {high_s:g} s, got {comm_timeout_s}")
         self.comm_timeout_s = comm_timeout_s
 
     def hear(self, now_s: float) -> None:

@@ -97,7 +97,16 @@ class Device:
         registers: list[int],
         new: Sequence[int] | None,
     ) -> ExcCodes | None:
-        """pymodbus asks before it answers: refuse, or take what is written and refresh what is read."""
+        """pymodbus asks before it answers: refuse, or take what is written and refresh what is read.
+
+        Args:
+            function: Modbus function code [1]
+            start: address of the first of the registers [1]
+            address: address of the first register asked for [1]
+            count: how many are asked for [1]
+            registers: what will be read, changed in place [1 a word]
+            new: what is written, None when reading [1 a word]
+        """
         if function not in (_READ_HOLDING, _READ_INPUT, *_WRITES):
             return ExcCodes.ILLEGAL_FUNCTION
         table = _INPUT if function == _READ_INPUT else _HOLDING
@@ -211,9 +220,7 @@ async def _serve(options: argparse.Namespace) -> signal.Signals | None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Serve until told to stop. After a signal the process ends by it, so that its exit status is true."""
     parser = argparse.ArgumentParser(prog="python -m sim.modbus_load", description="A simulated heater load.")
-    parser.add_argument(
-        "--host", default="127.0.0.1", help="address to listen at (default: this machine only)"
-    )
+    parser.add_argument("--host", default="127.0.0.1", help="address to listen at (default: this machine only)")
     parser.add_argument("--port", type=int, default=0, help="Modbus TCP port; 0 takes a free one")
     parser.add_argument("--wire-port", type=int, default=0, help="port of the heat wire; 0 takes a free one")
     parser.add_argument("--comm-timeout-s", type=float, default=3.0, help="silence after which it turns off")

@@ -12,10 +12,6 @@ import math
 from collections import deque
 from typing import NamedTuple
 
-from benchd.analysis.end_bound import EndBound, end_at_least
-
-__all__ = ["EndBound", "PlainRule", "Verdict", "end_at_least"]
-
 _FIXED = 1_000_000
 """Sums are kept in whole millionths: a sum of integers, added to and taken from all night, does not drift."""
 

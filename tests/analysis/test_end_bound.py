@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.analysis.equilibrium import EndBound, end_at_least
+from benchd.analysis.end_bound import EndBound, end_at_least
 
 MODES = st.lists(st.tuples(st.floats(0.1, 50), st.floats(5, 5000)), min_size=1, max_size=5)
 
