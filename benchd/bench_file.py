@@ -132,7 +132,7 @@ def load_bench(text: str, file: str) -> LoadedBench:
 
 
 def parse_bench(text: str, file: str) -> BenchFile:
-    """The bench of a bench file's text; `file` is its name in messages. Raises `FileProblems` with all."""
+    """The bench of a bench file's text; `file` is its name in messages. Raises `FileProblems`, all mistakes in it."""
     data = parse(text, file)
     reading = _Reading(text, data)
     head = reading.head()
