@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 FILE = click.Path(path_type=Path)
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else on standard output.")
-db_option = click.option("--db", type=FILE, help="The database file.")
+db_option = click.option(
+    "--db", type=FILE, metavar="FILE", help="The database; under $XDG_DATA_HOME/benchd (~/.local/share) unless given."
+)
 bench_option = click.option(
     "--bench", default="simulated", show_default=True, metavar="BENCH", help="Name or path of a bench file."
 )

@@ -106,6 +106,7 @@ class SetpointSpec(Spec):
     safe: Number
     """What the safe state commands [unit of the setpoint]."""
     cooling: Cooling | None = None
+    """Only there with specimens of this kind."""
 
     @model_validator(mode="after")
     def _check(self) -> SetpointSpec:
@@ -119,10 +120,13 @@ class InstrumentSpec(Spec):
     """One device, as the bench file declares it. A driver's own `Spec` class adds its address and its channels' keys."""
 
     driver: str
+    """Which driver speaks to it."""
     deadline_s: Annotated[Number, Field(gt=0, le=60)] = 0.5
     """How long one answer may take, in real seconds whatever the clock."""
     channels: Mapping[str, ChannelSpec] = Field(default_factory=dict)
+    """What it measures, a table a channel."""
     setpoints: Mapping[str, SetpointSpec] = Field(default_factory=dict)
+    """What it can be told, a table a setpoint."""
 
 
 @dataclass(frozen=True)

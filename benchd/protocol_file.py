@@ -124,6 +124,7 @@ class PumpSweep(StepSpec):
     loses_k: Kelvins
     """A setting loses nothing when its rise is at most this much above the lowest rise [K]."""
     equilibrium: Equilibrium
+    """When the soak at a setting is over."""
     read_min: Minutes = 2
     """The rise is the mean over the last of each soak [min]."""
     listen_s: Seconds = 0
@@ -174,6 +175,7 @@ class Soak(StepSpec):
     pump_pct: Percent | None = None
     """Pump setting [%]; the one the pump sweep found unless given."""
     equilibrium: Equilibrium
+    """When the soak of a point is over."""
     read_min: Minutes = 3
     """The point is the mean over the last of the soak [min]."""
     order: Literal["random", "listed"] = "random"
@@ -255,6 +257,7 @@ class Protocol(Spec):
     repeat_from_k: Kelvins = 3.0
     """A stage is repeated only from heat off and a rise of at most this [K]."""
     limits: Limits = Limits()
+    """Limits of a point, a table of its own."""
     steps: Annotated[tuple[AnyStep, ...], Field(strict=False, min_length=1)]
     """In this order."""
 

@@ -67,13 +67,17 @@ class _Registers(Spec):
 
     # Not called `register` in Python: every class made from ABCMeta has a method of that name.
     first: Register = Field(alias="register")
+    """The number's first register, counted from 0."""
     table: Table = "holding"
+    """Which registers: "holding" or "input"."""
     type: NumberType = "uint16"
+    """How the number is written: "uint16", "int16", "uint32", "int32" or "float32"."""
     word_order: WordOrder = "big"
+    """Which half of a number of two registers comes first: "big" or "little"."""
     scale: Number = 1.0
-    """[unit of the value per count]"""
+    """value = scale * raw + offset [unit of the value per count]."""
     offset: Number = 0.0
-    """[unit of the value]"""
+    """The same [unit of the value]."""
 
     @model_validator(mode="after")
     def _lies_on_the_device(self) -> _Registers:
@@ -97,6 +101,7 @@ class ModbusSetpoint(_Registers, SetpointSpec):
     """One commanded quantity and its holding registers; it is read back after each write."""
 
     table: Literal["holding"] = "holding"
+    """Only holding registers can be written."""
     read_back_register: Register | None = None
     """Where the device tells the setpoint it has taken, when that is not where it was written."""
     read_back_tolerance: Annotated[Number, Field(ge=0)] = 0.0
@@ -107,8 +112,11 @@ class ModbusSpec(InstrumentSpec):
     """One Modbus TCP device, as the bench file declares it."""
 
     host: Annotated[str, Field(min_length=1)]
+    """The device's address; a number rather than a name, so that no name server is needed at night."""
     port: Annotated[int, Field(ge=1, le=65535)] = 502
+    """Its TCP port."""
     device_id: Annotated[int, Field(ge=1, le=255)] = 1
+    """Its Modbus unit."""
     timeout_register: Register | None = None
     """Holding register of the device's communication time-out, uint16; set and read back at each opening."""
     timeout_s: Annotated[Number, Field(gt=0)] | None = None

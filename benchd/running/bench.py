@@ -219,11 +219,21 @@ class OpenBench:
                 answers.update(given)
         return answers
 
+    def silent_setpoints(self) -> list[str]:
+        """The setpoints of instruments that did not answer their last reading."""
+        return [name for name in self.setpoints if self._owner[name] in self.silent] if self.silent else []
+
     def write(self, values: Mapping[str, float]) -> dict[str, str]:
-        """Command setpoints [unit of each], in the order given. Returns what failed: setpoint -> why."""
+        """Command setpoints [unit of each], in the order given. Returns what failed: setpoint -> why.
+
+        An instrument that did not answer its last reading is not asked: waiting for it again would cost the others time.
+        """
         failed: dict[str, str] = {}
         for name, value in values.items():
             place = self.places[self._owner[name]]
+            if place.name in self.silent:
+                failed[name] = self.silent[place.name]
+                continue
             try:
                 place.call(_writing(place.instrument, {name: value}))
             except InstrumentError as error:

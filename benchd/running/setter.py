@@ -25,9 +25,14 @@ class Setter:
     def command(self, wants: Wants) -> None:
         """Bring the bench's setpoints to what a step wants. What fails stands in `refused` afterwards."""
         last = self._wants
+        unsure = self._bench.silent_setpoints()
+        for name in unsure:
+            # A device that fell silent may have turned its output off: what it had taken counts no longer.
+            self._taken.pop(name, None)
         if (
             last is not None
             and not self.refused
+            and not unsure
             and wants.heat_w == last.heat_w
             and wants.fan_pct == last.fan_pct
             and wants.pump_pct == last.pump_pct
