@@ -75,7 +75,9 @@ def within(x: ArrayLike, y: ArrayLike, x0: float) -> Inside | None:
         return None
     from scipy.interpolate import PchipInterpolator
 
-    curve = PchipInterpolator(xs, ys)
+    # Slopes next to nothing make the harmonic mean of the knots' slopes run over; the limit, zero, is right.
+    with np.errstate(over="ignore"):
+        curve = PchipInterpolator(xs, ys)
     return Inside(float(curve(x0)), float(curve(x0, 1)))
 
 

@@ -48,9 +48,9 @@ def test_example_reads_a_value_or_says_why_not(example: ModuleType, tmp_path: Pa
 
 def test_example_names_itself_in_its_errors(example: ModuleType, tmp_path: Path) -> None:
     room = made(example, tmp_path / "nothing")
-    with pytest.raises(LinkLost, match="^room: "):
+    with pytest.raises(LinkLost, match=r"^room: "):
         room.open()
-    with pytest.raises(SettingRefused, match="^room "):
+    with pytest.raises(SettingRefused, match=r"^room "):
         room.write({"fan_pct": 10.0})
     with pytest.raises(Garbled):
         example.decode("12.5")

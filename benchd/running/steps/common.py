@@ -20,8 +20,12 @@ from benchd.running.steps.base import Tick, Wants
 
 Asking: TypeAlias = Generator[Wants, Tick, "Window"]
 
-#: Ticks in a row that must agree before a step believes that a limit is, or will be, passed.
+#: Ticks in a row that must agree before a step believes that a limit is passed.
 IN_A_ROW = 10
+#: A specimen with a rise up to this [K] counts as having been at rest.
+COLD_K = 5.0
+#: The bound of the end is renewed every minute; it must say the same twice [s].
+BOUND_HOLDS_S = 61.0
 
 
 class Window:
@@ -117,18 +121,29 @@ class _Limit:
     def __init__(self, found: Found) -> None:
         self._limit_c = found.over_limit_c
         self._bound = EndBound(resolution_k=found.channel("die_c").resolution)
+        self._cold: bool | None = None
         self._over = 0
-        self._will_be = 0
+        self._bound_over_since_s: float | None = None
 
     def passed(self, tick: Tick) -> str:
         if self._limit_c is None:
             return ""
         die_c = tick["die_c"]
-        bound_c = self._bound.update(tick.t_s, die_c)
         self._over = self._over + 1 if die_c >= self._limit_c else 0
-        self._will_be = self._will_be + 1 if bound_c is not None and bound_c >= self._limit_c else 0
         if self._over >= IN_A_ROW:
             return f"die at {die_c:.1f} degC, limit {self._limit_c:g} degC"
-        if self._will_be >= IN_A_ROW:
-            return f"die would end at {bound_c:.0f} degC or more, limit {self._limit_c:g} degC"
-        return ""
+        return self._will_pass(tick.t_s, die_c, tick.rise_k, self._limit_c)
+
+    def _will_pass(self, t_s: float, die_c: float, rise_k: float, limit_c: float) -> str:
+        # The bound holds for a specimen that was at rest: what lingers from a hotter time could fool it.
+        if self._cold is None and not math.isnan(rise_k):
+            self._cold = rise_k <= COLD_K
+        bound_c = self._bound.update(t_s, die_c) if self._cold else None
+        if bound_c is None or bound_c < limit_c:
+            self._bound_over_since_s = None
+            return ""
+        if self._bound_over_since_s is None:
+            self._bound_over_since_s = t_s
+        if t_s - self._bound_over_since_s < BOUND_HOLDS_S:
+            return ""
+        return f"die would end at {bound_c:.0f} degC or more, limit {limit_c:g} degC"
