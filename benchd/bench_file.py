@@ -18,6 +18,7 @@ from benchd.instruments import (
     ChannelSpec,
     Cooling,
     InstrumentSpec,
+    Name,
     Number,
     SetpointSpec,
     Spec,
@@ -70,7 +71,7 @@ class Interlock(Spec):
 class _Head(Spec):
     """What a bench file says outside its instruments' tables."""
 
-    bench: Annotated[str, Field(min_length=1, max_length=60)]
+    bench: Name
     """Its name, and the sign that this is a bench file."""
     about: str = ""
     """What stands there, in words."""

@@ -6,15 +6,18 @@ status: 0 done, 1 the run or the question failed, 2 the input is wrong, 3 a daem
 
 from __future__ import annotations
 
+import contextlib
+import io
+import math
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 import benchd
-from benchd.commands.tell import tell
+from benchd.commands.tell import tell, visible
 from benchd.errors import BenchdError, FileProblems, InputError
 
 if TYPE_CHECKING:
@@ -22,6 +25,24 @@ if TYPE_CHECKING:
     from benchd.protocol_file import LoadedProtocol
 
 FILE = click.Path(path_type=Path)
+#: As many runs as nobody will ever have; the database cannot count to any number a person can type.
+RUN = click.IntRange(1, 999_999_999)
+
+
+class _Figure(click.FloatRange):
+    """A figure within a range; `nan` lies in none."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        figure = super().convert(value, param, ctx)
+        if math.isnan(figure):
+            self.fail(f"{value!r} is not a number", param, ctx)
+        return figure
+
+
+LEVEL = _Figure(0, 140)
+HEAT = _Figure(0, 2000, min_open=True)
 
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else on standard output.")
 db_option = click.option(
@@ -46,7 +67,13 @@ specimen_option = click.option(
 )
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+EXIT_STATUS = (
+    "Exit status: 0 done; 1 the run or the question failed; 2 the input is wrong; "
+    "3 a daemon is needed and none answers."
+)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=EXIT_STATUS)
 @click.version_option(benchd.__version__, "--version", message="benchd %(version)s")
 def group() -> None:
     """Runs an unattended night of cooler measurements on one bench, and compares coolers at equal noise and heat.
@@ -91,16 +118,16 @@ def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, a
 
 
 @group.command()
-@click.argument("runs", type=int, nargs=-1, metavar="[RUN]...")
+@click.argument("runs", type=RUN, nargs=-1, metavar="[RUN]...")
 @db_option
-@click.option("--at-dba", type=float, metavar="L", help="Specimens side by side at this total level [dBA].")
+@click.option("--at-dba", type=LEVEL, metavar="L", help="Specimens side by side at this total level [dBA].")
 @click.option(
     "--floor",
-    type=float,
+    type=LEVEL,
     metavar="F",
     help="The background that levels are stated over [dBA]; the median of the runs unless given.",
 )
-@click.option("--heat", type=float, metavar="W", help="Only this heat load [W].")
+@click.option("--heat", type=HEAT, metavar="W", help="Only this heat load [W].")
 @as_json
 def results(
     runs: tuple[int, ...],
@@ -146,6 +173,9 @@ def _bench(name: str) -> LoadedBench:
 
 def main() -> None:
     """The entry point: a person sees plain errors and a true exit status, never a traceback."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A letter that the output has no code for must not cost the others.
+        sys.stdout.reconfigure(errors="replace")
     sys.exit(run(sys.argv[1:]))
 
 
@@ -163,13 +193,17 @@ def run(arguments: list[str]) -> int:
         tell("interrupted")
         return 1
     except BrokenPipeError:
-        # Whoever read our output has gone; nothing more to say to him, and no complaint at shutdown either.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 1
     except BenchdError as error:
         # A mistake in a file begins with its place, as editors expect it.
-        click.echo(f"{'' if isinstance(error, FileProblems) else 'benchd: '}{error}", err=True)
+        click.echo(visible(f"{'' if isinstance(error, FileProblems) else 'benchd: '}{error}"), err=True)
         return error.exit_code
+    except OSError as error:
+        _drop_output()
+        file = f"{error.filename}: " if error.filename else "cannot print, or cannot make a temporary file: "
+        tell(f"{file}{error.strerror or error}")
+        return 1
     except Exception as error:
         if os.environ.get("BENCHD_TRACEBACK"):
             raise
@@ -177,6 +211,12 @@ def run(arguments: list[str]) -> int:
         click.echo("  set BENCHD_TRACEBACK=1 and try again to see where, for a report", err=True)
         return 1
     return 0
+
+
+def _drop_output() -> None:
+    """Whoever read our output has gone, or it lies on a full disk: no complaint about the rest at shutdown."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _own_packages() -> None:

@@ -15,7 +15,7 @@ from enum import Enum
 from importlib.metadata import entry_points
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from benchd.errors import NotFound
 
@@ -65,6 +65,16 @@ class SampleFlag(Enum):
 Answer: TypeAlias = float | SampleFlag
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
+
+
+def _one_line(name: str) -> str:
+    if not name.isprintable() or name != name.strip():
+        raise ValueError("must be one line of letters that can be seen, without blanks at its ends")
+    return name
+
+
+#: What a protocol or a bench is called.
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_one_line)]
 
 
 class Spec(BaseModel):

@@ -13,7 +13,7 @@ from typing import Annotated, ClassVar, Literal, TypeAlias
 
 from pydantic import AfterValidator, Field, model_validator
 
-from benchd.instruments import Number, Spec
+from benchd.instruments import Name, Number, Spec
 from benchd.toml_source import parse, validated
 
 Watts: TypeAlias = Annotated[Number, Field(ge=0, le=2000)]
@@ -48,15 +48,9 @@ def _sweep(values: Sequence[float]) -> Sequence[float]:
 
 
 PercentSweep: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False), AfterValidator(_sweep)]
-HeatList: TypeAlias = Annotated[
-    tuple[Heat, ...], Field(strict=False, min_length=1), AfterValidator(_different)
-]
-PercentList: TypeAlias = Annotated[
-    tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)
-]
-LevelList: TypeAlias = Annotated[
-    tuple[Level, ...], Field(strict=False, min_length=1), AfterValidator(_different)
-]
+HeatList: TypeAlias = Annotated[tuple[Heat, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+PercentList: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+LevelList: TypeAlias = Annotated[tuple[Level, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
 
 
 class Equilibrium(Spec):
@@ -248,7 +242,7 @@ class Limits(Spec):
 class Protocol(Spec):
     """A declared test procedure."""
 
-    protocol: Annotated[str, Field(min_length=1, max_length=60)]
+    protocol: Name
     """Its name, and the sign that this is a protocol file."""
     about: str = ""
     """What it is for and how long it takes, in words."""

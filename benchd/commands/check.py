@@ -15,6 +15,7 @@ from benchd.cross_check import cross_check
 from benchd.errors import BenchdError, InputError, NotFound
 from benchd.named_files import FoundFile, find_bench, find_protocol, kind_of
 from benchd.protocol_file import LoadedProtocol, load_protocol
+from benchd.report.tables import asked
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
 from benchd.running.states import Quality, RunState
 from benchd.store import queries
@@ -37,9 +38,7 @@ class Expected:
         """The points that were not measured or ended over the limit, in words."""
         words = {Quality.NOT_REACHED: "not reached", Quality.OVER_LIMIT: "over limit", Quality.VOID: "void"}
         return [
-            f"{point.heat_set_w:g} W at "
-            + (f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"fans {point.fan_pct:g} %")
-            + f": {words[point.quality]}"
+            f"{point.heat_set_w:g} W at {asked(point)}: {words[point.quality]}"
             for point in self.played.points
             if point.quality in words
         ]
@@ -113,11 +112,11 @@ def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool
         return
     out = console()
     out.print(f"{loaded.file}: bench {bench.bench}: nothing wrong", soft_wrap=True)
-    out.print(f"  instruments: {', '.join(sorted(bench.instruments))}")
-    out.print(f"  channels:    {', '.join(channels)}")
-    out.print(f"  setpoints:   {', '.join(setpoints)}")
+    out.print(f"  instruments: {', '.join(sorted(bench.instruments))}", soft_wrap=True)
+    out.print(f"  channels:    {', '.join(channels)}", soft_wrap=True)
+    out.print(f"  setpoints:   {', '.join(setpoints)}", soft_wrap=True)
     for interlock in bench.interlocks:
-        out.print(f"  interlock:   {interlock.words}")
+        out.print(f"  interlock:   {interlock.words}", soft_wrap=True)
 
 
 def _rehearse(protocol: LoadedProtocol, bench: LoadedBench, specimens: tuple[str, ...], seed: int) -> list[Expected]:
@@ -141,9 +140,12 @@ def _print_protocol(protocol: LoadedProtocol, bench: LoadedBench | None, expecte
     out = console()
     against = f", and bench {bench.bench.bench} can play it" if bench else ""
     out.print(f"{protocol.file}: protocol {protocol.protocol.protocol}: nothing wrong{against}", soft_wrap=True)
-    out.print(f"  steps: {', '.join(protocol.protocol.name_of(step) for step in protocol.protocol.steps)}")
+    out.print(
+        f"  steps: {', '.join(protocol.protocol.name_of(step) for step in protocol.protocol.steps)}", soft_wrap=True
+    )
     for one in expected:
-        peaks = ", ".join(f"{name} at most {value:.1f} degC" for name, value in one.peaks_c.items())
-        out.print(f"  {one.played.specimen} (simulated): {one.played.state} after {hours(one.played.bench_s)}; {peaks}")
+        peaks = ", ".join(f"{name} {value:.1f} degC" for name, value in one.peaks_c.items())
+        out.print(f"  {one.played.specimen} (simulated): {one.played.state} after {hours(one.played.bench_s)}")
+        out.print(f"    at most: {peaks}")
         for line in one.unreached():
             out.print(f"    {line}")

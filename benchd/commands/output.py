@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
-from rich.console import Console
+from typing import Any
 
-#: Not narrower than this when nobody watches: a table in a file or pipe need not break.
-PLAIN_WIDTH = 100
+from rich.console import Console
+from rich.text import Text
+
+from benchd.commands.tell import visible
+
+#: In a file or pipe: every table fits, and so does what a mail or a form makes of it.
+PLAIN_WIDTH = 80
+
+
+class _PlainConsole(Console):
+    """Names of protocols, benches and specimens are shown as they are: no markup, no pictures, no control codes."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(highlight=False, markup=False, emoji=False, **options)
+
+    def render_str(self, text: str, **options: Any) -> Text:
+        return super().render_str(visible(text), **options)
 
 
 def console() -> Console:
     """For what a command shows."""
-    out = Console(highlight=False)
-    return out if out.is_terminal else Console(highlight=False, width=PLAIN_WIDTH)
+    out = _PlainConsole()
+    return out if out.is_terminal else _PlainConsole(width=PLAIN_WIDTH)
 
 
 def messages() -> Console:
     """For progress and messages."""
-    return Console(stderr=True, highlight=False)
+    return _PlainConsole(stderr=True)
 
 
 def hours(seconds: float) -> str:

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from benchd.clock import real_s
 from benchd.commands.output import hours, messages
+from benchd.commands.tell import visible
 from benchd.running.engine import Snapshot
 
 #: Looking at the clock every tick would cost more than the tick's physics.
@@ -75,7 +76,7 @@ class Progress:
             f"done in {hours(real_left_s)}"
         )
         return Group(
-            Text(first[:width], no_wrap=True),
+            Text(visible(first)[:width], no_wrap=True),
             Text(second[:width], no_wrap=True),
             ProgressBar(total=1.0, completed=passed, width=width),
         )

@@ -16,7 +16,7 @@ from benchd.errors import BenchdError
 from benchd.places import rehearsal_db
 from benchd.protocol_file import LoadedProtocol
 from benchd.report.side_by_side import equal_noise, shared_level
-from benchd.report.tables import comparison_lines, points_table, repeat_line, rule_line
+from benchd.report.tables import comparison_lines, points_lines
 from benchd.running.engine import Command, Engine
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
 from benchd.running.states import RunState
@@ -75,7 +75,7 @@ def replay_command(
         print_json([run.as_json() for run in played])
     else:
         _print(played, protocol.protocol.protocol, twin.bench.bench, seed, db)
-    _complain(played)
+    _complain(played, list(chosen)[len(played) :])
 
 
 def _default_db() -> Path:
@@ -95,10 +95,8 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
         )
         if run.state is not RunState.COMPLETE:
             out.print(f"  {run.reason}")
-        out.print(points_table(run.points))
-        for line in (rule_line(run.points), repeat_line(run.points)):
-            if line:
-                out.print(line)
+        for part in points_lines(run.points):
+            out.print(part)
     with queries.reader(db) as connection:
         runs = [queries.run(connection, run.run) for run in played]
         level_dba = shared_level(connection, runs)
@@ -116,7 +114,8 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
     out.print(f"Next: benchd results {numbers} --db {quote(str(db))}{at}", soft_wrap=True)
 
 
-def _complain(played: list[Played]) -> None:
+def _complain(played: list[Played], left_out: list[str]) -> None:
     unfinished = [f"run {run.run} is {run.state}: {run.reason}" for run in played if run.state is not RunState.COMPLETE]
+    unfinished += [f"{specimen} was not played" for specimen in left_out]
     if unfinished:
         raise BenchdError("; ".join(unfinished))

@@ -12,7 +12,7 @@ from benchd.commands.tell import print_json, tell
 from benchd.errors import InputError, NotFound
 from benchd.places import bench_db, rehearsal_db
 from benchd.report.side_by_side import equal_noise
-from benchd.report.tables import comparison_lines, points_table, repeat_line, rule_line
+from benchd.report.tables import comparison_lines, points_lines
 from benchd.store import queries
 from benchd.store.records import PointRecord, RunRow
 
@@ -29,7 +29,8 @@ def results_command(
     if floor is not None and at_dba is None:
         raise InputError("--floor says over which background a comparison is stated", "give --at-dba L with it")
     with queries.reader(db or _default_db()) as connection:
-        runs = [queries.run(connection, number) for number in numbers] or queries.newest_runs(connection)
+        runs = [queries.run(connection, number) for number in dict.fromkeys(numbers)]
+        runs = runs or queries.newest_runs(connection)
         if not runs:
             raise NotFound("no run stands in this database yet", "play one: benchd replay quick")
         if at_dba is not None:
@@ -39,13 +40,13 @@ def results_command(
             else:
                 _print_lines(comparison_lines(compared))
             return
-        points = {run.id: _points(queries.points(connection, [run.id]), heat) for run in runs}
+        points = {run.id: queries.points(connection, [run.id]) for run in runs}
         lasted = {run.id: queries.last_t_ms(connection, run.id) or 0 for run in runs}
     if as_json:
-        print_json([point.as_json() for run in runs for point in points[run.id]])
+        print_json([point.as_json() for run in runs for point in _at_heat(points[run.id], heat)])
         return
     for run in runs:
-        _print_run(run, points[run.id], lasted[run.id] / 1000)
+        _print_run(run, points[run.id], heat, lasted[run.id] / 1000)
 
 
 def _default_db() -> Path:
@@ -55,11 +56,11 @@ def _default_db() -> Path:
     return rehearsal_db()
 
 
-def _points(points: list[PointRecord], heat: float | None) -> list[PointRecord]:
+def _at_heat(points: list[PointRecord], heat: float | None) -> list[PointRecord]:
     return [point for point in points if heat is None or point.heat_set_w == heat]
 
 
-def _print_run(run: RunRow, points: list[PointRecord], bench_s: float) -> None:
+def _print_run(run: RunRow, points: list[PointRecord], heat: float | None, bench_s: float) -> None:
     out = console()
     simulated = "simulated, " if run.simulated else ""
     out.print(
@@ -67,13 +68,12 @@ def _print_run(run: RunRow, points: list[PointRecord], bench_s: float) -> None:
         f"{hours(bench_s)} of bench time",
         soft_wrap=True,
     )
-    if not points:
-        out.print("  no test points")
-        return
-    out.print(points_table(points))
-    for line in (rule_line(points), repeat_line(points)):
-        if line:
-            out.print(line)
+    shown = _at_heat(points, heat)
+    if points and not shown:
+        loads = ", ".join(f"{heat_w:g}" for heat_w in sorted({point.heat_set_w for point in points}))
+        out.print(f"  no test points at {heat:g} W; there are some at {loads} W")
+    for part in points_lines(shown) if shown or not points else ():
+        out.print(part)
     out.print()
 
 

@@ -13,9 +13,18 @@ from benchd.report.side_by_side import Comparison
 from benchd.running.states import Quality
 from benchd.store.records import PointRecord
 
+#: More heat loads side by side would not fit 80 columns beside a specimen's name.
+HEATS_A_TABLE = 4
 
-def points_table(points: Sequence[PointRecord]) -> Table:
-    """The test points of one run, by heat load and level."""
+
+def points_lines(points: Sequence[PointRecord]) -> list[RenderableType]:
+    """The test points of one run: a table, the rules of its soaks, and what was measured twice."""
+    if not points:
+        return ["  no test points"]
+    return [_points_table(points), *(line for line in (rule_line(points), repeat_line(points)) if line)]
+
+
+def _points_table(points: Sequence[PointRecord]) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("heat W", justify="right", no_wrap=True)
     table.add_column("asked", no_wrap=True)
@@ -27,7 +36,7 @@ def points_table(points: Sequence[PointRecord]) -> Table:
     for point in sorted(points, key=_by_heat_and_setting):
         table.add_row(
             f"{point.heat_set_w:g}",
-            f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"{point.fan_pct:g} %",
+            asked(point),
             with_u(point.level_dba, point.level_u_db, 1),
             with_u(point.rise_k, point.rise_u_k, 2),
             with_u(point.resistance_k_per_w, point.resistance_u_k_per_w, 4),
@@ -56,9 +65,8 @@ def repeat_line(points: Sequence[PointRecord]) -> str:
         first = seen.setdefault(key, point)
         if first is point or first.rise_k is None or point.rise_k is None:
             continue
-        asked = f"{point.noise_set_dba:g} dBA" if point.noise_set_dba is not None else f"fans {point.fan_pct:g} %"
         lines.append(
-            f"First point repeated last ({point.heat_set_w:g} W at {asked}): {first.rise_k:.2f} K, then "
+            f"First point repeated last ({point.heat_set_w:g} W at {asked(point)}): {first.rise_k:.2f} K, then "
             f"{point.rise_k:.2f} K: {point.rise_k - first.rise_k:+.2f} K."
         )
     return "\n".join(lines)
@@ -69,18 +77,24 @@ def comparison_lines(compared: Comparison) -> list[RenderableType]:
     floor = f"{compared.level_dba:.1f} dBA over {compared.floor_dba:.1f}"
     source = "as stated" if compared.floor_given else "the median background of these runs"
     simulated = ", simulated" if compared.simulated else ""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    table.add_column("rise K", no_wrap=True)
-    for heat_w in compared.heats_w:
-        table.add_column(f"{heat_w:g} W", justify="right")
-    for row in compared.rows:
-        table.add_row(f"{row.run.specimen} (run {row.run.id})", *(_cell(cell) for cell in row.cells))
+    tables = [_comparison_table(compared, start) for start in range(0, len(compared.heats_w), HEATS_A_TABLE)]
     return [
         f"At equal noise, {floor} ({source}){simulated}:",
-        table,
+        *tables,
         *_differences(compared),
         *_remarks(compared),
     ]
+
+
+def _comparison_table(compared: Comparison, start: int) -> Table:
+    which = slice(start, start + HEATS_A_TABLE)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("rise K", overflow="fold", min_width=12)
+    for heat_w in compared.heats_w[which]:
+        table.add_column(f"{heat_w:g} W", justify="right", min_width=12)
+    for row in compared.rows:
+        table.add_row(f"{row.run.specimen} (run {row.run.id})", *(_cell(cell) for cell in row.cells[which]))
+    return table
 
 
 def _cell(cell: AtLevel) -> str:
@@ -119,6 +133,13 @@ def with_u(value: float | None, u: float | None, digits: int) -> str:
     if value is None:
         return ""
     return f"{value:.{digits}f}" if u is None else f"{value:.{digits}f} ±{u:.{digits}f}"
+
+
+def asked(point: PointRecord) -> str:
+    """What was asked of the fans: a level, or a setting."""
+    if point.noise_set_dba is not None:
+        return f"{point.noise_set_dba:g} dBA"
+    return "" if point.fan_pct is None else f"{point.fan_pct:g} %"
 
 
 def worth(point: PointRecord) -> str:
