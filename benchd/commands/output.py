@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+import os
+from typing import Any, Literal
 
 from rich.console import Console
 from rich.text import Text
@@ -17,7 +18,9 @@ class _PlainConsole(Console):
     """Names of protocols, benches and specimens are shown as they are: no markup, no pictures, no control codes."""
 
     def __init__(self, **options: Any) -> None:
-        super().__init__(highlight=False, markup=False, emoji=False, **options)
+        # Without colour means without bold as well.
+        colours: Literal["auto"] | None = None if os.environ.get("NO_COLOR") else "auto"
+        super().__init__(color_system=colours, highlight=False, markup=False, emoji=False, **options)
 
     def render_str(self, text: str, **options: Any) -> Text:
         return super().render_str(visible(text), **options)

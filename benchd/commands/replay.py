@@ -86,15 +86,15 @@ def _default_db() -> Path:
 
 def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path) -> None:
     out = console()
-    out.print(f"Protocol {protocol} on the simulated bench {bench!r}, seed {seed}. All figures are simulated.")
+    out.print(f"Protocol {protocol} on bench {bench}, seed {seed}. All figures are simulated.", soft_wrap=True)
     for run in played:
         out.print()
         out.print(
-            f"Run {run.run}: {run.specimen}: {run.state} after {hours(run.bench_s)} of bench time; "
-            f"{run.samples} samples recorded in {run.wall_s:.1f} s"
+            f"Run {run.run}: {run.specimen}: {run.state} after {hours(run.bench_s)} of bench time", soft_wrap=True
         )
+        out.print(f"  {run.samples} samples recorded in {run.wall_s:.1f} s")
         if run.state is not RunState.COMPLETE:
-            out.print(f"  {run.reason}")
+            out.print(f"  {run.reason}", soft_wrap=True)
         for part in points_lines(run.points):
             out.print(part)
     with queries.reader(db) as connection:
@@ -103,7 +103,7 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
         compared = None if level_dba is None else equal_noise(connection, runs, level_dba)
     out.print()
     if compared is None:
-        out.print("No level was reached by all of these runs, so there is no comparison at equal noise.")
+        out.print("No level was reached by all of these runs: no comparison at equal noise.")
     else:
         for part in comparison_lines(compared):
             out.print(part)
