@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from typing import Any, Generic, TypeVar
 
-from benchd.bench_file import BenchFile
+from benchd.bench_file import HEAT_SETPOINT, BenchFile
 from benchd.clock import real_s
 from benchd.errors import InstrumentError, NoAnswer
 from benchd.instruments import Answer, Cooling, Instrument, RunAbout, Setup, find_driver
@@ -72,6 +72,11 @@ class Worker:
         while (request := self._inbox.get()) is not None:
             request.serve(self._name)
 
+    @property
+    def busy(self) -> bool:
+        """Whether the instrument has not come back from its last call."""
+        return self._current is not None and not self._current.done
+
     def ask(self, call: Callable[[], T], wait_until_s: float = 0.0) -> Request[T]:
         """Put a call to the instrument. Raises `NoAnswer` while it is still busy with the one before.
 
@@ -104,6 +109,11 @@ class Place:
         self.deadline_s = deadline_s
         self.opened = False
         self._worker = None if instrument.immediate else Worker(name)
+
+    @property
+    def busy(self) -> bool:
+        """Whether an earlier call has not come back yet."""
+        return self._worker is not None and self._worker.busy
 
     def begin_call(self, call: Callable[[], T], patience_s: float = 0.0) -> Request[T]:
         """Start a call; an immediate instrument has answered when this returns. Raises `NoAnswer` while busy."""
@@ -227,11 +237,13 @@ class OpenBench:
         """Command setpoints [unit of each], in the order given. Returns what failed: setpoint -> why.
 
         An instrument that did not answer its last reading is not asked: waiting for it again would cost the others time.
+        Only heat off is tried in any case, unless the instrument is still busy.
         """
         failed: dict[str, str] = {}
         for name, value in values.items():
             place = self.places[self._owner[name]]
-            if place.name in self.silent:
+            heat_off = name == HEAT_SETPOINT and value == 0 and not place.busy
+            if place.name in self.silent and not heat_off:
                 failed[name] = self.silent[place.name]
                 continue
             try:

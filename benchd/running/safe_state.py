@@ -45,22 +45,26 @@ class SafeReport:
 
 
 def make_safe(bench: OpenBench, cause: str) -> SafeReport:
-    """Bring the bench to its safe state: heat off first, then cooling as the bench file says. Never raises.
+    """Bring the bench to its safe state: heat off first, then cooling as the bench file says. Raises no error.
 
-    Every instrument is tried, whatever became of the others; one that is not open is opened. Safe to call twice.
+    Every instrument is tried, whatever became of the others; one that is not open is opened. Safe to call twice. A
+    KeyboardInterrupt or the like that comes meanwhile is raised when all instruments have been tried.
     """
     owned: dict[str, list[str]] = {}
     for name, (owner, _) in bench.file.setpoints(None).items():
         owned.setdefault(owner, []).append(name)
     heat_first = sorted(owned, key=lambda owner: HEAT_SETPOINT not in owned[owner])
     lines = []
+    interrupted: list[BaseException] = []
     for owner in heat_first:
         values = safe_values(bench.file, sorted(owned[owner], key=lambda name: name != HEAT_SETPOINT))
-        lines.append(SafeLine(owner, values, _bring_down(bench.places[owner], values)))
+        lines.append(SafeLine(owner, values, _bring_down(bench.places[owner], values, interrupted)))
+    if interrupted:
+        raise interrupted[0]
     return SafeReport(cause, tuple(lines))
 
 
-def _bring_down(place: Place, values: dict[str, float]) -> str:
+def _bring_down(place: Place, values: dict[str, float], interrupted: list[BaseException]) -> str:
     problem = ""
     for _ in range(TRIES):
         try:
@@ -68,6 +72,9 @@ def _bring_down(place: Place, values: dict[str, float]) -> str:
             place.call(lambda: place.instrument.make_safe(values))
         except InstrumentError as error:
             problem = error.message
+        except BaseException as error:  # noqa: BLE001 - raised again in make_safe(), once all is done
+            interrupted.append(error)
+            problem = repr(error)
         else:
             return ""
     return problem
