@@ -207,7 +207,7 @@ def _reason(path: Path, error: BaseException | None) -> tuple[str, str]:
 
 
 def _reason_of_system(path: Path, error: OSError) -> tuple[str, str]:
-    if isinstance(error, FileNotFoundError):
+    if isinstance(error, FileNotFoundError) and not path.parent.exists():
         return f"there is no folder {path.parent}", "make it first, or give another file with --db"
     if isinstance(error, NotADirectoryError):
         return f"{path.parent} is not a folder", "give another file with --db"

@@ -37,8 +37,7 @@ class Lock:
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 if _still_there(file, descriptor):
-                    os.ftruncate(descriptor, 0)
-                    os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+                    _sign(file, descriptor)
                     return cls(file, descriptor)
             except BlockingIOError:
                 holder = os.pread(descriptor, 32, 0).decode(errors="replace").strip()
@@ -61,6 +60,16 @@ class Lock:
             self._file.unlink()
         os.close(self._descriptor)
         self._descriptor = -1
+
+
+def _sign(file: Path, descriptor: int) -> None:
+    """Write our process id into a lock file that is ours; on a full disk the file goes again."""
+    try:
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+    except OSError:
+        file.unlink()
+        raise
 
 
 def _still_there(file: Path, descriptor: int) -> bool:

@@ -11,38 +11,15 @@ from pathlib import Path
 import pytest
 
 RUN_KEYS = ["run", "specimen", "state", "bench_s", "wall_s", "samples", "points"]
+# fmt: off
 POINT_KEYS = [
-    "point",
-    "run",
-    "specimen",
-    "mount",
-    "heat_set_w",
-    "heat_w",
-    "heat_u_w",
-    "noise_set_dba",
-    "fan_pct",
-    "pump_pct",
-    "fan_rpm",
-    "level_dba",
-    "level_u_db",
-    "level_corrected_dba",
-    "level_corrected_u_db",
-    "level_bound",
-    "background_dba",
-    "die_c",
-    "ambient_c",
-    "inlet_c",
-    "rise_k",
-    "rise_u_k",
-    "resistance_k_per_w",
-    "resistance_u_k_per_w",
-    "until",
-    "ended_by",
-    "soak_s",
-    "extrapolated_k",
-    "quality",
+    "point", "run", "specimen", "mount", "heat_set_w", "heat_w", "heat_u_w", "noise_set_dba", "fan_pct",
+    "pump_pct", "fan_rpm", "level_dba", "level_u_db", "level_corrected_dba", "level_corrected_u_db",
+    "level_bound", "background_dba", "die_c", "ambient_c", "inlet_c", "rise_k", "rise_u_k",
+    "resistance_k_per_w", "resistance_u_k_per_w", "until", "ended_by", "soak_s", "extrapolated_k", "quality",
     "flags",
 ]
+# fmt: on
 QUALITIES = {"good", "flagged", "over_limit", "not_reached", "void"}
 
 

@@ -1,0 +1,170 @@
+"""`benchd check`: what ships has nothing wrong; what is wrong is named with file, line, column and reason."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from benchd.named_files import bench_names, protocol_names
+
+GOOD = """\
+protocol = "mine"
+[limits]
+over_limit_c = 90
+[[steps]]
+kind = "soak"
+heat_w = [100]
+fan_pct = [50]
+pump_pct = 100
+equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+read_min = 1
+"""
+
+
+@pytest.fixture
+def mine(tmp_path: Path) -> Path:
+    return tmp_path / "mine.toml"
+
+
+@pytest.mark.parametrize("name", [*sorted(protocol_names()), *sorted(bench_names())])
+def test_everything_that_ships_has_nothing_wrong(benchd, name):
+    told = benchd("check", name)
+    assert (told.status, told.err) == (0, "")
+    assert "nothing wrong" in told.out
+
+
+@pytest.mark.parametrize("name", sorted(protocol_names()))
+def test_json_names_the_steps(benchd, name):
+    told = benchd("check", name, "--json")
+    said = json.loads(told.out)
+    assert list(said) == ["file", "protocol", "steps", "rehearsals"]
+    assert said["protocol"] == name
+    assert said["steps"]
+    assert said["rehearsals"] == []
+
+
+def test_json_of_a_bench_names_what_it_has(benchd):
+    said = json.loads(benchd("check", "simulated", "--json").out)
+    assert list(said) == ["file", "bench", "instruments", "channels", "setpoints", "interlocks"]
+    assert said["setpoints"] == ["fan_pct", "heat_w", "pump_pct"]
+    assert "die_c above 95 degC for 3 s" in said["interlocks"]
+
+
+def test_with_a_bench_the_protocol_is_rehearsed(benchd, own_folders):
+    told = benchd("check", "quick", "--bench", "simulated")
+    assert (told.status, told.err) == (0, "")
+    assert "bench simulated can play it" in told.out
+    for specimen in ("brook 2x120", "brook 2x140"):
+        assert f"{specimen} (simulated): complete after " in told.out
+    assert told.out.count("at most: die_c ") == 2
+    assert max(map(len, told.out.splitlines()[1:])) <= 80
+    assert not (own_folders / "data").exists(), "a rehearsal for a check is not kept"
+
+
+def test_what_cannot_be_reached_is_told_beforehand(benchd, mine):
+    mine.write_text(GOOD.replace("over_limit_c = 90", "over_limit_c = 30"))
+    words = ("check", mine, "--bench", "simulated", "--specimen", "brook 1x120")
+    told = benchd(*words)
+    assert told.status == 0
+    assert "100 W at 50 %: over limit" in told.out
+    (rehearsal,) = json.loads(benchd(*words, "--json").out)["rehearsals"]
+    assert list(rehearsal) == ["specimen", "state", "reason", "bench_s", "points", "peaks_c", "unreached"]
+    assert rehearsal["unreached"] == ["100 W at 50 %: over limit"]
+
+
+def test_the_samples_of_a_rehearsal_for_a_check_are_the_same_with_the_same_seed(benchd):
+    words = ("check", "quick", "--bench", "simulated", "--json", "--specimen", "brook 2x120", "--seed")
+    first, again, other = (benchd(*words, seed).out for seed in (3, 3, 4))
+    assert first == again != other
+
+
+WRONG = {
+    "misspelt key": (("heat_w", "haet_w"), "6:1: steps.1 (soak).haet_w: ", "heat_w"),
+    "negative watts": (("heat_w = [100]", "heat_w = [-100]"), "6:11: steps.1 (soak).heat_w.1: ", "above 0"),
+    "not a number": (("heat_w = [100]", "heat_w = [nan]"), "6:11: ", "number"),
+    "infinite": (("change_k = 1,", "change_k = inf,"), "9:28: ", "number"),
+    "a text for a number": (("read_min = 1", 'read_min = "1"'), "10:12: ", "number"),
+    "a number for a list": (("heat_w = [100]", "heat_w = 100"), "6:10: ", "list"),
+    "a kind that is none": (('"soak"', '"sook"'), "5:8: ", "soak"),
+    "no equal sign": (("read_min = 1", "read_min"), "10:9: ", "="),
+    "a comma for a point": (("read_min = 1", "read_min = 0,5"), "10:13: ", "a number takes a point"),
+    "no steps": (("[[steps]]", "[[stages]]"), "4:3: ", "steps"),
+    "twice": (("read_min = 1", "read_min = 1\nread_min = 2"), "11:1: ", "second time"),
+}
+
+
+@pytest.mark.parametrize("mistake", WRONG)
+def test_a_mistake_is_named_with_its_place_and_what_is_allowed(benchd, mine, mistake):
+    (good, bad), place, allowed = WRONG[mistake]
+    mine.write_text(GOOD.replace(good, bad))
+    told = benchd("check", mine)
+    assert (told.status, told.out) == (2, "")
+    assert f"{mine}:{place}" in told.err
+    assert allowed in told.err
+
+
+def test_all_mistakes_are_named_at_once_in_the_order_of_the_file(benchd, mine):
+    mine.write_text(GOOD.replace("[100]", "[-1]").replace("[50]", "[150]").replace("read_min = 1", "read_mim = 1"))
+    lines = benchd("check", mine).err.splitlines()
+    assert [line.removeprefix(f"{mine}:").partition(":")[0] for line in lines] == ["6", "7", "10"]
+
+
+def test_a_mistake_between_protocol_and_bench_has_its_place_too(benchd, mine):
+    mine.write_text(GOOD.replace("over_limit_c = 90", "over_limit_c = 120").replace("[100]", "[500]"))
+    told = benchd("check", mine, "--bench", "simulated")
+    assert told.status == 2
+    assert f'{mine}:3:16: limits.over_limit_c: must be below the interlock "die_c above 95 degC"' in told.err
+    assert f'{mine}:6:11: steps.1 (soak).heat_w.1: must be 0 to 300 on bench "simulated", got 500 [W]' in told.err
+
+
+@pytest.mark.parametrize("command", ["check", "replay"])
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"", "the file is empty"),
+        (b" \n\n", "the file is empty"),
+        (bytes(range(256)) * 20, ":2:118: not UTF-8 text: byte 0x80; save the file as UTF-8"),
+        (b"\x7fELF" + bytes(2000), ":1:5: not a text file: a zero byte stands here"),
+        (b"\xef\xbb\xbf", "the file is empty"),
+        (b"words and words and words\n" * 400_000, "MB"),
+        (b"a = 1\n", "neither a protocol nor a bench file"),
+        (b"a = " + b"[" * 5000, "nested too deeply"),
+    ],
+)
+def test_files_that_are_none(benchd, tmp_path, mine, command, content, said):
+    mine.write_bytes(content)
+    told = benchd(command, mine, *(() if command == "check" else ("--db", tmp_path / "x.db")))
+    assert (told.status, told.out) == (2, "")
+    assert str(mine) in told.err
+    assert len(told.err) < 5000
+    if command == "check":
+        assert said in told.err
+    assert not (tmp_path / "x.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("path", "said"),
+    [(".", "there is no protocol named '.'"), ("./", "is a folder"), ("/dev/null", "is not a plain file")],
+)
+def test_paths_that_are_no_files(benchd, path, said):
+    told = benchd("check", path)
+    assert (told.status, told.out) == (2, "")
+    assert said in told.err
+
+
+def test_the_own_file_comes_before_the_shipped_one_and_that_is_said(benchd, own_folders):
+    own = own_folders / "config" / "benchd" / "protocols" / "quick.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text(GOOD)
+    told = benchd("check", "quick")
+    assert told.status == 0
+    assert f"benchd: protocol quick: your own file {own}, not the shipped one" in told.err
+    assert "protocol mine: nothing wrong" in told.out
+
+
+def test_a_bench_is_not_checked_against_a_bench(benchd):
+    told = benchd("check", "simulated", "--bench", "simulated")
+    assert told.status == 2
+    assert "--bench goes with a protocol" in told.err
