@@ -7,8 +7,9 @@ of its stages are finished is read off the recorded steps.
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -69,7 +70,7 @@ def schedule(protocol: Protocol, findings: Sequence[Finding], *, seed: int, cool
         elif _waits_for_sweep(protocol, step, found, cooling):
             more = True
         else:
-            stages += _points(protocol, step, found, seed)
+            stages += _with_cool_downs(_points(protocol, step, found, seed), protocol, step, found)
     return Schedule(tuple(stages), more)
 
 
@@ -105,6 +106,25 @@ def _points(protocol: Protocol, soak: Soak, found: Found, seed: int) -> list[Sta
         key, heat_w, setting = keyed[0]
         keyed.append((f"{key}/again", heat_w, setting))
     return [_point(soak, key, heat_w, setting, found) for key, heat_w, setting in keyed]
+
+
+def _with_cool_downs(points: list[Stage], protocol: Protocol, soak: Soak, found: Found) -> list[Stage]:
+    """After a point that went over the limit the bench cools down, whatever comes next: what starts hot is over too."""
+    cold = soak.cool_down or CoolDown(to_within_k=protocol.repeat_from_k, at_most_min=REPEAT_AT_MOST_MIN)
+    overs = [over.detail for over in found.every(OVER_LIMIT)]
+    stages = []
+    for stage in points:
+        stages.append(stage)
+        over = next((seen for seen in overs if stage.point is not None and _same(stage.point, seen)), None)
+        if over is not None:
+            overs.remove(over)
+            stages.append(Stage(f"{stage.key}/cool_down", (Play("cool_down", cold),)))
+    return stages
+
+
+def _same(point: SoakPoint, seen: Mapping[str, Any]) -> bool:
+    settings = (point.heat_w, point.fan_pct, point.pump_pct)
+    return settings == (seen["heat_w"], seen["fan_pct"], seen["pump_pct"])
 
 
 def _point(soak: Soak, key: str, heat_w: float, setting: float, found: Found) -> Stage:

@@ -1,0 +1,243 @@
+"""Design part 5: the schedule is a pure function of protocol text and findings, computed anew after every step."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import benchd.running.book
+from benchd.protocol_file import parse_protocol
+from benchd.errors import BenchdError
+from benchd.running.schedule import plays_of, schedule, step_of
+from benchd.running.states import Quality, RunState
+from benchd.running.steps.base import Finding
+from benchd.store import queries
+
+NIGHT = """
+protocol = "night"
+[limits]
+over_limit_c = 85
+[[steps]]
+kind = "background"
+for_min = 1
+[[steps]]
+kind = "pump_sweep"
+heat_w = 200
+pump_pct = [100, 60, 40]
+loses_k = 0.5
+equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+[[steps]]
+kind = "fan_sweep"
+fan_pct = [100, 60, 30]
+[[steps]]
+kind = "soak"
+name = "duty"
+heat_w = [100, 200]
+fan_pct = [40, 80]
+equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+[[steps]]
+kind = "soak"
+name = "noise"
+heat_w = [100, 150, 200]
+noise_dba = [32, 36, 60]
+equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+cool_down = { to_within_k = 5, at_most_min = 10 }
+repeat_first = true
+"""
+PROTOCOL = parse_protocol(NIGHT, "night.toml")
+
+PUMP = Finding("pump_pct", 60.0, "%", detail={})
+LEVELS = tuple(
+    Finding("fan_level_dba", level, "dBA", 0.5, 50.0, {"fan_pct": pct, "fan_rpm": 20.0 * pct, "pump_pct": 60.0})
+    for pct, level in ((100.0, 45.0), (60.0, 38.0), (30.0, 31.0))
+)
+
+
+def over(heat_w: float, fan_pct: float) -> Finding:
+    return Finding("over_limit_c", 86.0, "degC", detail={"heat_w": heat_w, "fan_pct": fan_pct, "pump_pct": 60.0})
+
+
+any_findings = st.lists(
+    st.one_of(
+        st.just(PUMP),
+        st.sampled_from(LEVELS),
+        st.builds(over, st.sampled_from([100.0, 150.0, 200.0]), st.sampled_from([40.0, 80.0, 100.0])),
+        st.builds(lambda value: Finding("background_dba", value, "dBA", 0.4, 40.0), st.floats(25, 35)),
+    ),
+    max_size=8,
+)
+
+
+@given(found=any_findings, seed=st.integers(0, 1000), cooling=st.sampled_from(["liquid", "air"]))
+def test_same_findings_in_same_stages_out(found, seed, cooling) -> None:
+    first = schedule(PROTOCOL, found, seed=seed, cooling=cooling)
+    copies = [replace(finding, detail=dict(finding.detail)) for finding in found]
+    again = schedule(parse_protocol(NIGHT, "a copy"), copies, seed=seed, cooling=cooling)
+    assert again == first
+    assert schedule(PROTOCOL, found, seed=seed, cooling=cooling) == first
+
+
+@given(found=any_findings, seed=st.integers(0, 1000), cooling=st.sampled_from(["liquid", "air"]))
+def test_stages_have_names_of_their_own_and_belong_to_a_step(found, seed, cooling) -> None:
+    planned = schedule(PROTOCOL, found, seed=seed, cooling=cooling)
+    keys = [stage.key for stage in planned.stages]
+    assert len(set(keys)) == len(keys)
+    assert all(step_of(PROTOCOL, key) in PROTOCOL.steps for key in keys)
+    assert all(stage.point is None or stage.skip or stage.point.fan_pct is not None for stage in planned.stages)
+
+
+@given(found=any_findings, seed=st.integers(0, 1000))
+def test_what_is_found_never_takes_a_stage_away(found, seed) -> None:
+    """Else a stage that was played would be lost from the count; it may only be skipped, with a reason."""
+    before = {stage.key for stage in schedule(PROTOCOL, [PUMP, *LEVELS], seed=seed, cooling="liquid").stages}
+    after = {stage.key for stage in schedule(PROTOCOL, [PUMP, *LEVELS, *found], seed=seed, cooling="liquid").stages}
+    assert before <= after
+
+
+@pytest.mark.parametrize(
+    ("found", "more", "points"),
+    [
+        pytest.param((), True, 0, id="before the sweeps"),
+        pytest.param((PUMP,), True, 4, id="after the pump sweep"),
+        pytest.param((PUMP, *LEVELS), False, 14, id="after the sweeps"),
+    ],
+)
+def test_there_is_more_to_come_until_the_sweeps_are_done(found, more, points) -> None:
+    planned = schedule(PROTOCOL, found, seed=1, cooling="liquid")
+    assert planned.more_to_come is more
+    assert len([stage for stage in planned.stages if stage.point]) == points
+
+
+def test_a_level_out_of_reach_is_a_result_with_its_reason() -> None:
+    planned = schedule(PROTOCOL, (PUMP, *LEVELS), seed=1, cooling="liquid")
+    skipped = [stage for stage in planned.stages if stage.skip]
+    assert {stage.point.noise_dba for stage in skipped} == {60}
+    assert {stage.skip_quality for stage in skipped} == {Quality.NOT_REACHED}
+    assert all(stage.skip.startswith("not reached: ") for stage in skipped)
+
+
+def test_points_worse_than_one_over_the_limit_are_known_to_be() -> None:
+    planned = schedule(PROTOCOL, (PUMP, *LEVELS, over(150, 55)), seed=1, cooling="liquid")
+    worse = {(s.point.heat_w, s.point.fan_pct) for s in planned.stages if s.point and s.skip_quality is Quality.OVER_LIMIT}
+    assert (200.0, 40.0) in worse
+    assert all(heat_w >= 150 and fan_pct <= 55 for heat_w, fan_pct in worse)
+    assert not any(heat_w == 100 for heat_w, _ in worse)
+
+
+def test_after_a_point_over_the_limit_comes_a_cool_down() -> None:
+    keys = [s.key for s in schedule(PROTOCOL, (PUMP, over(200, 40)), seed=1, cooling="liquid").stages]
+    assert keys[keys.index("duty/200w_40pct") + 1] == "duty/200w_40pct/cool_down"
+    assert sum(key.endswith("/cool_down") for key in keys) == 1
+
+
+def test_a_cooler_without_a_pump_has_no_pump_sweep() -> None:
+    planned = schedule(PROTOCOL, LEVELS, seed=1, cooling="air")
+    assert "pump_sweep" not in [stage.key for stage in planned.stages]
+    assert not planned.more_to_come
+
+
+def test_the_order_of_the_points_is_shuffled_by_the_seed_alone() -> None:
+    def order(seed: int) -> list[str]:
+        planned = schedule(PROTOCOL, (PUMP, *LEVELS), seed=seed, cooling="liquid")
+        return [stage.key for stage in planned.stages if stage.key.startswith("noise/")]
+
+    assert len({tuple(order(seed)) for seed in range(10)}) > 5
+    assert {frozenset(key.removesuffix("/again") for key in order(seed)) for seed in range(10)} == {
+        frozenset(key.removesuffix("/again") for key in order(0))
+    }
+    assert order(3)[-1] == f"{order(3)[0]}/again"
+
+
+def test_a_first_attempt_plays_the_stage_and_a_repeat_comes_down_first() -> None:
+    stage = schedule(PROTOCOL, (PUMP, *LEVELS), seed=1, cooling="liquid").stages[0]
+    assert plays_of(stage, 1, PROTOCOL) == stage.plays
+    cold, *rest = plays_of(stage, 2, PROTOCOL)
+    assert (cold.kind, cold.spec.to_within_k) == ("cool_down", PROTOCOL.repeat_from_k)
+    assert tuple(rest) == stage.plays
+
+
+SWEPT = """
+[[steps]]
+kind = "fan_sweep"
+fan_pct = [100, 60, 30]
+settle_s = 10
+for_s = 10
+[[steps]]
+kind = "soak"
+heat_w = [100]
+noise_dba = [46, 90]
+pump_pct = 100
+order = "listed"
+read_min = 0.5
+equilibrium = { change_k = 3, in_min = 0.5, at_most_min = 3 }
+"""
+
+
+def test_status_says_more_to_come_until_the_sweep_is_done(night) -> None:
+    shown = {}
+    night.enroll(SWEPT)
+    night.play(on_tick=lambda snapshot, _engine: shown.setdefault(snapshot.stage.split("/")[0], snapshot))
+    assert (shown["fan_sweep"].points_known, shown["fan_sweep"].more_to_come) == (0, True)
+    assert (shown["soak"].points_known, shown["soak"].more_to_come) == (2, False)
+
+
+def test_not_reached_is_a_result_and_the_night_goes_on(night) -> None:
+    night.enroll(SWEPT)
+    assert night.play() is RunState.COMPLETE
+    reached, not_reached = night.points
+    assert abs(reached.level_dba - 46) < 1
+    assert (not_reached.quality, not_reached.ended_by, not_reached.rise_k) == (Quality.NOT_REACHED, "not measured", None)
+    assert night.said("skipped")[0].startswith("soak/100w_90dba: not reached: ")
+
+
+def test_it_is_computed_anew_after_every_stage_and_from_what_stands_in_the_database(night, monkeypatch) -> None:
+    asked = []
+
+    def counted(protocol, findings, **more):
+        with queries.reader(night.path) as connection:
+            stored = [row.finding for row in queries.findings(connection, night.run_id)]
+        asked.append((list(findings), stored))
+        return schedule(protocol, findings, **more)
+
+    monkeypatch.setattr(benchd.running.book, "schedule", counted)
+    night.enroll(SWEPT)
+    night.play()
+    assert all(given == stored for given, stored in asked)
+    assert [len(given) for given, _ in asked][:2] == [0, 3]
+    assert len(asked) >= 4
+
+
+def test_it_is_never_stored(night) -> None:
+    tables = [row[0] for row in night.ask("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    assert not [name for name in tables if "schedule" in name or "stage" in name]
+
+
+def test_it_is_the_same_after_a_restart(parts, night) -> None:
+    steps = SWEPT.replace('order = "listed"', 'order = "random"').replace("[100]", "[100, 120, 140]")
+    night.enroll(steps)
+    night.play()
+    straight = [step.stage for step in night.steps]
+    night.enroll(steps)
+
+    def fails_once(snapshot, _engine) -> None:
+        if snapshot.stage == straight[2] and snapshot.kind == "soak":
+            raise BenchdError("an engine ends here")
+
+    with pytest.raises(BenchdError):
+        night.play(on_tick=fails_once)
+    assert night.play() is RunState.COMPLETE
+    assert list(dict.fromkeys(step.stage for step in night.steps)) == straight
+
+
+def test_the_texts_count_as_they_were_when_queued(night) -> None:
+    """What a run does follows from the text in its row; a file edited since changes nothing."""
+    night.enroll(SWEPT)
+    stored = night.row.protocol_text
+    assert stored.endswith(SWEPT)
+    with night.opened() as bench:
+        from benchd.running.book import RunBook
+
+        assert RunBook(night.writer, night.run_id, bench).protocol == parse_protocol(stored, "")
