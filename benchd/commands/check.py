@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench_file import LoadedBench, load_bench
 from benchd.commands.output import console, hours
 from benchd.commands.progress import Progress
+from benchd.commands.stopping import Stopper
 from benchd.commands.tell import print_json, tell
 from benchd.cross_check import cross_check
 from benchd.errors import BenchdError, InputError, NotFound
@@ -122,14 +123,17 @@ def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool
 def _rehearse(protocol: LoadedProtocol, bench: LoadedBench, specimens: tuple[str, ...], seed: int) -> list[Expected]:
     twin = twin_of(bench)
     chosen = chosen_specimens(twin, specimens)
-    with tempfile.TemporaryDirectory(prefix="benchd-") as folder:
+    stopper = Stopper()
+    with stopper.listening(), tempfile.TemporaryDirectory(prefix="benchd-") as folder:
         db = Path(folder) / "rehearsal.db"
         with Writer.open(db, durable=False) as writer, Progress(len(chosen)) as progress:
             rehearsal = Rehearsal(writer, protocol, twin, seed)
             expected = []
             for specimen, cooling in chosen.items():
                 progress.begin(specimen)
-                played = rehearsal.play(specimen, cooling, progress.show)
+                played = rehearsal.play(specimen, cooling, progress.show, stopper.take)
+                if stopper.stopped:
+                    raise KeyboardInterrupt
                 with writer.reading() as connection:
                     peaks = queries.peaks(connection, played.run)
                 expected.append(Expected(played, {name: peaks[name] for name in PEAKS if name in peaks}))

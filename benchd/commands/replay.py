@@ -2,51 +2,23 @@
 
 from __future__ import annotations
 
-import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from shlex import quote
 
 from benchd.bench_file import LoadedBench
 from benchd.commands.output import console, hours
 from benchd.commands.progress import Progress
+from benchd.commands.stopping import Stopper
 from benchd.commands.tell import print_json
 from benchd.errors import BenchdError
 from benchd.places import rehearsal_db
 from benchd.protocol_file import LoadedProtocol
 from benchd.report.side_by_side import equal_noise, shared_level
 from benchd.report.tables import comparison_lines, points_lines
-from benchd.running.engine import Command, Engine
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
 from benchd.running.states import RunState
 from benchd.store import queries
 from benchd.store.writer import Writer
-
-
-class _Stopper:
-    """Ctrl-C asks the running engine to end its run safely, and lets no further run begin."""
-
-    def __init__(self) -> None:
-        self.engine: Engine | None = None
-        self.stopped = False
-
-    def take(self, engine: Engine) -> None:
-        self.engine = engine
-
-    def __call__(self, *_: object) -> None:
-        self.stopped = True
-        if self.engine is not None:
-            self.engine.ask(Command.ABORT, "keyboard")
-
-    @contextmanager
-    def listening(self) -> Iterator[None]:
-        before = {number: signal.signal(number, self) for number in (signal.SIGINT, signal.SIGTERM)}
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
 
 
 def replay_command(
@@ -61,10 +33,10 @@ def replay_command(
     twin = twin_of(bench)
     chosen = chosen_specimens(twin, specimens)
     db = db or _default_db()
-    stopper = _Stopper()
-    with Writer.open(db, durable=False) as writer:
+    stopper = Stopper()
+    with stopper.listening(), Writer.open(db, durable=False) as writer:
         rehearsal = Rehearsal(writer, protocol, twin, seed)
-        with Progress(len(chosen)) as progress, stopper.listening():
+        with Progress(len(chosen)) as progress:
             played = []
             for specimen, cooling in chosen.items():
                 if stopper.stopped:
