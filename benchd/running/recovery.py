@@ -6,7 +6,14 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 
-from benchd.protocol_file import Protocol
+from benchd.errors import InputError
+from benchd.protocol_file import Protocol, parse_protocol
+from benchd.running.bench import OpenBench
+from benchd.running.safe_state import SafeReport, make_safe
+from benchd.running.states import ALIVE, Ending, RunEvent, RunState, next_state
+from benchd.store import queries
+from benchd.store.records import AUTO_RESUME, EventRow, RunRow, StepRow
+from benchd.store.writer import Writer
 
 #: A run may go on by itself so many times.
 AUTO_AT_MOST = 3
@@ -20,6 +27,77 @@ class Decision:
 
     go_on: bool
     reason: str
+
+
+@dataclass(frozen=True)
+class Recovered:
+    """A run that lost its engine."""
+
+    run_id: int
+    stage: str
+    """The stage it was in, empty when it had not come to one."""
+    decision: Decision
+
+
+def recover(writer: Writer, bench: OpenBench, now: datetime) -> list[Recovered]:
+    """Make the bench safe, then put right the runs of it that lost their engine; oldest first.
+
+    now: an aware local time, for it is held against quiet windows. No engine may be at work on the bench. A run that
+    goes on by itself stays interrupted, for the caller to resume; any other waits, with the reason. Raises `StoreError`
+    when that cannot be written; the bench is safe by then.
+    """
+    safe = make_safe(bench, "no engine is at work")
+    with writer.reading() as connection:
+        # Those found interrupted were given back at an earlier start, and nobody took them.
+        lost = queries.runs_in(connection, bench.file.bench, ALIVE | {RunState.INTERRUPTED})
+    return [_put_right(writer, row, safe, now) for row in lost]
+
+
+def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime) -> Recovered:
+    with writer.reading() as connection:
+        steps = queries.steps(connection, row.id)
+        last_ms = queries.last_t_ms(connection, row.id) or 0
+    stage = steps[-1].stage if steps else ""
+
+    def event(kind: str, what: str) -> None:
+        writer.add_event(EventRow(bench=row.bench, utc=now, kind=kind, what=what, run_id=row.id, t_ms=last_ms))
+
+    for line in safe.lines:
+        event("not_safe" if line.problem else "safe", line.words)
+    decision = _decision(writer, row, stage, safe, now)
+    if row.state in ALIVE:
+        _mark_lost(writer, row, steps, last_ms, now)
+        event(str(RunState.INTERRUPTED), f"its engine was lost at stage {stage}")
+    if decision.go_on:
+        event(AUTO_RESUME, stage)
+    else:
+        writer.set_state(row.id, next_state(RunState.INTERRUPTED, RunEvent.WAIT), now, decision.reason)
+    return Recovered(row.id, stage, decision)
+
+
+def _mark_lost(writer: Writer, row: RunRow, steps: Sequence[StepRow], last_ms: int, now: datetime) -> None:
+    for step in steps:
+        if step.ending is None:
+            writer.end_step(step.id, last_ms, Ending.LOST, "its engine was lost")
+    writer.set_state(row.id, next_state(row.state, RunEvent.LOSE), now, "its engine was lost")
+
+
+def _decision(writer: Writer, row: RunRow, stage: str, safe: SafeReport, now: datetime) -> Decision:
+    with writer.reading() as connection:
+        trip = queries.trip_latch(connection, row.bench)
+        resumed_at = [event.what for event in queries.events(connection, row.id) if event.kind == AUTO_RESUME]
+    if trip is not None:
+        return Decision(False, f"its bench tripped: {trip.what}")
+    if row.state is RunState.HELD:
+        return Decision(False, "it was held")
+    try:
+        protocol = parse_protocol(row.protocol_text, f"protocol of run {row.id}")
+    except InputError as error:  # queued by another benchd; one such run must not hold up the start
+        return Decision(False, f"its protocol cannot be read: {error.message}")
+    decision = decide(protocol, stage, resumed_at, row.quiet, now)
+    if decision.go_on and not safe.confirmed:
+        return Decision(False, "the safe state of its bench is not confirmed")
+    return decision
 
 
 def decide(

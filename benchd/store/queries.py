@@ -109,6 +109,12 @@ def runs(connection: Connection, limit: int | None = None) -> list[RunRow]:
     return [_run_row(row) for row in connection.execute(_select_runs().order_by(s.run.c.id.desc()).limit(limit))]
 
 
+def runs_in(connection: Connection, bench: str, states: Iterable[RunState]) -> list[RunRow]:
+    """The runs of a bench that stand in one of these states, oldest first."""
+    query = _select_runs().where(s.run.c.bench == bench, s.run.c.state.in_(sorted(states)))
+    return [_run_row(row) for row in connection.execute(query.order_by(s.run.c.id))]
+
+
 def newest_runs(connection: Connection) -> list[RunRow]:
     """The newest run of each specimen, in the order in which those were queued."""
     newest = (

@@ -17,6 +17,8 @@ LevelBound: TypeAlias = Literal["value", "upper", "indicative"]
 
 #: Kinds of event that the store itself reads. Others are words for people.
 TRIP, CLEAR, REPEAT = "trip", "clear", "repeat"
+#: A run goes on by itself; `what` is the stage at which it lost its engine.
+AUTO_RESUME = "auto_resume"
 
 #: One sample of a tick: channel id, value [unit of the channel] or None, code of the `SampleFlag`.
 SampleRow: TypeAlias = tuple[int, float | None, int]
@@ -206,7 +208,7 @@ class PointPlace:
 
 @dataclass(frozen=True, kw_only=True)
 class EventRow:
-    """Something that happened. `what` is for people, except with `REPEAT`: the stage to be repeated."""
+    """Something that happened. `what` is for people, but with `REPEAT` and `AUTO_RESUME` it is a stage."""
 
     bench: str
     utc: datetime
