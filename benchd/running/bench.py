@@ -236,8 +236,8 @@ class OpenBench:
     def write(self, values: Mapping[str, float]) -> dict[str, str]:
         """Command setpoints [unit of each], in the order given. Returns what failed: setpoint -> why.
 
-        An instrument that did not answer its last reading is not asked: waiting for it again would cost the others time.
-        Only heat off is tried in any case, unless the instrument is still busy.
+        An instrument that did not answer its last reading is not asked: waiting for it again would cost the others
+        time. Only heat off is tried in any case, unless the instrument is still busy.
         """
         failed: dict[str, str] = {}
         for name, value in values.items():

@@ -229,7 +229,7 @@ class Point:
         return self.found
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
 def parts(monkeypatch: pytest.MonkeyPatch) -> Iterator[Parts]:
     """The in-test instruments; their drivers are found by entry point beside the installed ones."""
     parts = Parts()
@@ -349,13 +349,13 @@ def writer(tmp_path: Path) -> Iterator[Writer]:
 
 
 @pytest.fixture
-def night(parts: Parts, writer: Writer) -> Night:
+def night(writer: Writer) -> Night:
     """The simulated plant behind quirky instruments."""
     return Night(writer, writer.path, load_bench(BENCH, "trial.toml"))
 
 
 @pytest.fixture
-def real_night(parts: Parts, writer: Writer) -> Night:
+def real_night(writer: Writer) -> Night:
     """In-test instruments behind threads, as on a real bench."""
     return Night(writer, writer.path, load_bench(REAL_BENCH, "trial.toml"))
 
@@ -368,7 +368,7 @@ def shipped_night(writer: Writer) -> Night:
 
 
 @pytest.fixture
-def bench_of(parts: Parts) -> Callable[..., LoadedBench]:
+def bench_of() -> Callable[..., LoadedBench]:
     """The trial bench with changes: pairs of (what stands there, what shall stand there)."""
 
     def made(*changes: tuple[str, str], real: bool = False) -> LoadedBench:

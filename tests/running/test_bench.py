@@ -14,7 +14,7 @@ from benchd.running.sampler import Sampler
 
 
 @pytest.fixture
-def bench(parts, bench_of):
+def bench(bench_of):
     with OpenBench(bench_of(real=True).bench, "liquid") as opened:
         yield opened
 
@@ -35,14 +35,14 @@ def test_an_immediate_instrument_is_called_inline_and_has_no_thread(parts, night
     before = threading.active_count()
     night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.05\n')
     seen = set()
-    night.play(on_tick=lambda snapshot, engine: seen.add(threading.active_count()))
+    night.play(on_tick=lambda *_: seen.add(threading.active_count()))
     assert seen == {before}
     assert parts["probe"].threads == {threading.current_thread().name}
 
 
 def test_instruments_are_asked_at_the_same_time_not_one_after_the_other(parts, bench) -> None:
     for name in ("load", "fans", "probe", "meter"):
-        parts[name].read = lambda t_s: (time.sleep(0.03), {})[1]
+        parts[name].read = lambda _t_s: (time.sleep(0.03), {})[1]
     began_s = time.monotonic()
     bench.read(0.0)
     assert time.monotonic() - began_s < 0.08
@@ -74,7 +74,7 @@ def test_late_reply_is_never_recorded(parts, real_night) -> None:
 
     real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.1\n')
     parts["meter"].read = answers
-    parts["probe"].read = lambda t_s: (time.sleep(0.03), {"die_c": 40.0, "ambient_c": 22.0})[1]
+    parts["probe"].read = lambda _t_s: (time.sleep(0.03), {"die_c": 40.0, "ambient_c": 22.0})[1]
     real_night.play()
     samples = real_night.samples("level_dba")
     assert (2000, None, "missing") in samples
@@ -92,7 +92,7 @@ def test_late_reply_is_never_recorded(parts, real_night) -> None:
     ],
 )
 def test_one_dead_instrument_costs_no_other_its_samples(parts, bench, fault) -> None:
-    def dead(t_s: float):
+    def dead(_t_s: float):
         if fault is None:
             return parts.block()
         raise fault
@@ -131,7 +131,7 @@ def test_a_silent_instrument_is_not_waited_for_again_when_setpoints_go_out(parts
 
 
 def test_heat_off_is_tried_even_where_readings_fail(parts, bench) -> None:
-    def nonsense(t_s: float):
+    def nonsense(_t_s: float):
         raise Garbled("load: answered #%?")
 
     parts["load"].read = nonsense

@@ -7,7 +7,7 @@ from benchd.instruments import RunAbout
 from benchd.running.idle import look_between_runs
 
 
-def test_channels_are_read_every_five_seconds_and_shown(parts, night) -> None:
+def test_channels_are_read_every_five_seconds_and_shown(night) -> None:
     night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 1\n')
     looks = []
 

@@ -42,7 +42,8 @@ from benchd.running.book import RunBook
 from benchd.running.engine import Engine
 from benchd.store.writer import Writer
 found = find_bench("simulated")
-with Writer.open(sys.argv[1], durable=True) as writer, OpenBench(load_bench(found.text, found.file).bench, "liquid") as bench:
+loaded = load_bench(found.text, found.file)
+with Writer.open(sys.argv[1], durable=True) as writer, OpenBench(loaded.bench, "liquid") as bench:
     tell = lambda snapshot: print(snapshot.stage, round(snapshot.t_s * 1000), flush=True)
     Engine(RunBook(writer, int(sys.argv[2]), bench), bench, PacedClock(100), tell).play()
 """

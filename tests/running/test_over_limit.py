@@ -33,7 +33,7 @@ def over(night):
     return play
 
 
-def test_the_point_ends_as_over_limit_and_the_night_goes_on(parts, night, over) -> None:
+def test_the_point_ends_as_over_limit_and_the_night_goes_on(night, over) -> None:
     assert over([250], [30, 100], 85, COOL_DOWN) is RunState.COMPLETE
     first, second = night.points
     assert (first.quality, first.ended_by) == (Quality.OVER_LIMIT, "over_limit")
@@ -41,7 +41,7 @@ def test_the_point_ends_as_over_limit_and_the_night_goes_on(parts, night, over) 
     assert night.said("trip") == []
 
 
-def test_heat_is_off_and_it_cools_down_before_the_next_point(parts, night, over) -> None:
+def test_heat_is_off_and_it_cools_down_before_the_next_point(night, over) -> None:
     over([250], [30, 100], 85, COOL_DOWN)
     kinds = [step.kind for step in night.steps]
     after = night.steps[kinds.index("soak") + 1]

@@ -12,7 +12,9 @@ from benchd.clock import PacedClock, VirtualClock
 from benchd.errors import Garbled, StoreError
 from benchd.instruments import SampleFlag
 from benchd.running.engine import VIRTUAL_COMMIT_TICKS
-from benchd.running.states import RunState
+from benchd.running.states import Ending, RunState
+from benchd.running.steps.base import Outcome, Wants
+from benchd.running.steps.kinds import KINDS
 from benchd.store import queries
 from benchd.store.writer import Writer
 
@@ -27,17 +29,15 @@ def test_the_sample_that_trips_is_in_the_database(parts, night) -> None:
 
 
 def test_a_sample_is_recorded_before_the_step_is_given_it(night, writer, monkeypatch) -> None:
-    from benchd.running.steps.kinds import KINDS
-
     sent, recorded = [], []
 
-    def looks(spec, found):
+    def looks(_spec, _found):
         for _ in range(3):
-            tick = yield from _one()
+            tick = yield Wants(0, 100, 100)
             sent.append(tick["die_c"])
             writer.commit()  # recorded so far, committed or not
             recorded.append(night.samples("die_c")[-1][1])
-        return _done()
+        return Outcome(Ending.DONE, "")
 
     monkeypatch.setitem(KINDS, "dwell", looks)
     night.enroll(DWELL)
@@ -46,30 +46,13 @@ def test_a_sample_is_recorded_before_the_step_is_given_it(night, writer, monkeyp
     assert len(sent) == 3
 
 
-def _one():
-    from benchd.running.steps.base import Wants
-
-    return (yield Wants(0, 100, 100))
-
-
-def _done():
-    from benchd.running.states import Ending
-    from benchd.running.steps.base import Outcome
-
-    return Outcome(Ending.DONE, "")
-
-
-STEPWISE = "".join(
-    f'[[steps]]\nkind = "fan_sweep"\nname = "sweep_{n}"\nfan_pct = [{100 - n}, {60 - n}, {30 - n}]\n'
-    f"settle_s = 0\nfor_s = 3\n"
-    for n in range(1)
-)
+STEPWISE = '[[steps]]\nkind = "fan_sweep"\nfan_pct = [100, 60, 30]\nsettle_s = 0\nfor_s = 3\n'
 
 
 def test_on_a_real_bench_a_tick_is_committed_before_the_setpoints_that_follow_from_it(parts, real_night) -> None:
     seen: list[tuple[int, int]] = []
 
-    def looks(values) -> None:
+    def looks(_values) -> None:
         """How many ticks had been read, and how many of them another program can see."""
         ticks = len(parts["probe"].reads)
         visible = real_night.ask("SELECT count(*) FROM sample_named WHERE channel = 'die_c'")[0][0]
@@ -88,9 +71,7 @@ def test_in_virtual_time_it_is_committed_every_sixty_ticks(night) -> None:
     night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 3\n')
     night.play(
         VirtualClock(),
-        on_tick=lambda snapshot, engine: visible.append(
-            night.ask("SELECT count(*) FROM sample_named WHERE channel = 'die_c'")[0][0]
-        ),
+        on_tick=lambda *_: visible.append(night.ask("SELECT count(*) FROM sample_named WHERE channel = 'die_c'")[0][0]),
     )
     assert VIRTUAL_COMMIT_TICKS == 60
     assert sorted(set(visible)) == [0, 60, 120, 180]
@@ -127,7 +108,7 @@ def test_a_garbled_answer_costs_one_instrument_one_tick(parts, real_night) -> No
 
 
 def test_what_is_not_ok_is_not_given_to_the_step(parts, real_night) -> None:
-    parts["meter"].read = lambda t_s: {"level_dba": 20.0}
+    parts["meter"].read = lambda _t_s: {"level_dba": 20.0}
     real_night.enroll('[[steps]]\nkind = "background"\nfor_min = 0.1\nsettle_s = 0\n')
     assert real_night.play() is RunState.FAILED
     assert "no usable level" in real_night.row.reason
@@ -149,7 +130,8 @@ def test_the_flag_of_a_sample_is_never_updated_afterwards(night, writer) -> None
     ]  # fmt: skip
 
 
-def test_one_writer_owns_the_database_and_readers_cannot_write(night, writer) -> None:
+@pytest.mark.usefixtures("writer")
+def test_one_writer_owns_the_database_and_readers_cannot_write(night) -> None:
     with pytest.raises(StoreError, match="is being written by process"):
         Writer.open(night.path, durable=False)
     with queries.reader(night.path) as connection, pytest.raises(OperationalError, match="readonly"):
@@ -159,7 +141,7 @@ def test_one_writer_owns_the_database_and_readers_cannot_write(night, writer) ->
 def test_progress_belongs_to_the_engine(night) -> None:
     shown = []
     night.enroll(DWELL)
-    night.play(on_tick=lambda snapshot, engine: shown.append(snapshot))
+    night.play(on_tick=lambda snapshot, _engine: shown.append(snapshot))
     assert [snapshot.t_s for snapshot in shown] == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
     last = shown[-1]
     assert (last.stage, last.kind, last.doing, last.state) == ("dwell", "dwell", "dwelling", RunState.RUNNING)

@@ -125,7 +125,7 @@ def recovered(night, now: datetime = LATER):
         bench.close()
 
 
-def test_a_run_found_alive_is_marked_lost_and_waits_with_the_reason(parts, night, lost) -> None:
+def test_a_run_found_alive_is_marked_lost_and_waits_with_the_reason(night, lost) -> None:
     night.enroll(STEPS)
     lost(30.0)
     assert night.state is RunState.RUNNING
@@ -160,7 +160,8 @@ def test_the_bench_is_made_safe_once_and_that_is_said(parts, night, lost) -> Non
 def test_the_bench_is_made_safe_even_when_no_run_was_lost(parts, night) -> None:
     night.enroll(STEPS)
     assert recovered(night) == []
-    assert [values for _, which, values in parts.order if which == "make_safe"][0] == {"heat_w": 0}
+    assert [which for _, which, _ in parts.order] == ["make_safe", "make_safe"]
+    assert parts["load"].safes == [{"heat_w": 0}]
     assert night.state is RunState.QUEUED
 
 
@@ -210,13 +211,13 @@ def test_the_fourth_crash_waits_for_a_person(night, lost) -> None:
             if snapshot.stage == stage and snapshot.kind != "cool_down":
                 at.setdefault("s", snapshot.t_s)
 
-        lost_at(night, lost, here, at)
+        lost_at(lost, here, at)
         went_on.append(recovered(night)[0].decision.go_on)
     assert went_on == [True, True, True, False]
     assert night.said("auto_resume") == ["background", "three", "dwell"]
 
 
-def lost_at(night, lost, here, at) -> None:
+def lost_at(lost, here, at) -> None:
     """Crash at the first tick for which `here` has noted a time."""
 
     class Soon:

@@ -12,7 +12,7 @@ from benchd.running.safe_state import TRIES, make_safe
 
 
 @pytest.fixture
-def bench(parts, bench_of):
+def bench(bench_of):
     with OpenBench(bench_of(real=True).bench) as opened:
         yield opened
 

@@ -13,7 +13,7 @@ from benchd.running.steps.base import Wants
 
 
 @pytest.fixture
-def bench(parts, bench_of):
+def bench(bench_of):
     with OpenBench(bench_of().bench, "liquid") as opened:
         yield opened
 
@@ -25,7 +25,7 @@ def sent(parts) -> list[dict[str, float]]:
     return values
 
 
-def refuses(values) -> None:
+def refuses(_values) -> None:
     raise SettingRefused("it reads back otherwise")
 
 

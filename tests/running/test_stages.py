@@ -60,7 +60,7 @@ def test_hold_repeats_the_whole_stage_as_a_new_step_with_the_next_attempt(night)
     ]
 
 
-def test_a_repeat_starts_from_heat_off_and_a_rise_of_at_most_what_the_protocol_says(parts, night) -> None:
+def test_a_repeat_starts_from_heat_off_and_a_rise_of_at_most_what_the_protocol_says(night) -> None:
     night.enroll(SOAK, head="repeat_from_k = 4")
     night.play(on_tick=holding(60, 62))
     cool = next(step for step in night.steps if step.kind == "cool_down")
@@ -197,7 +197,7 @@ def test_the_findings_of_a_step_that_did_not_end_do_not_stand(night) -> None:
     assert [row[0] for row in rows] == [2]
 
 
-def test_a_point_and_the_end_of_its_last_step_are_one_transaction(night, writer, monkeypatch) -> None:
+def test_a_point_and_the_end_of_its_last_step_are_one_transaction(night, monkeypatch) -> None:
     """Whatever the moment at which another program looks, it never sees one without the other."""
     seen = set()
     end_step = Writer.end_step

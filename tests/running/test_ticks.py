@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import pytest
 
@@ -25,7 +26,7 @@ at_most_min = 1
 """
 
 
-def test_virtual_and_paced_time_give_the_same_samples(parts, night, tmp_path) -> None:
+def test_virtual_and_paced_time_give_the_same_samples(night, tmp_path) -> None:
     night.enroll(TWO_STEPS)
     assert night.play(VirtualClock(EVENING)) is RunState.COMPLETE
     with Writer.open(tmp_path / "other.db", durable=False) as writer:
@@ -57,7 +58,7 @@ def test_system_time_skips_the_ticks_that_an_instrument_took(bench_of, parts, re
     real_night.bench = bench_of(("tick_s = 1.0", "tick_s = 0.05"), ("deadline_s = 0.05", "deadline_s = 1"), real=True)
     real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.01\n')
 
-    def once_slow(t_s: float):
+    def once_slow(_t_s: float):
         if len(parts["meter"].reads) == 3:
             time.sleep(0.18)
         return {"level_dba": 35.0}
@@ -65,7 +66,7 @@ def test_system_time_skips_the_ticks_that_an_instrument_took(bench_of, parts, re
     parts["meter"].read = once_slow
     assert real_night.play(SystemClock()) is RunState.COMPLETE
     ticks = [t_ms for t_ms, _, _ in real_night.samples("level_dba")]
-    gaps = [later - earlier for earlier, later in zip(ticks, ticks[1:], strict=False)]
+    gaps = [later - earlier for earlier, later in pairwise(ticks)]
     assert max(gaps) >= 180
     assert len(ticks) <= 12  # of 14, had none been skipped
     # After the gap the ticks fall on the grid again, where they would have fallen anyway.

@@ -1,0 +1,128 @@
+"""Steps that heat and cool, against a die with one time constant."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from benchd.protocol_file import BreakIn, CoolDown, Dwell, Equilibrium
+from benchd.running.states import Ending
+from benchd.running.steps.base import SoakPoint, Wants
+from benchd.running.steps.heat import break_in, cool_down, dwell, soak
+
+RULE = Equilibrium(change_k=0.5, in_min=2, at_most_min=15)
+
+
+def point(**changes) -> SoakPoint:
+    values = {"heat_w": 100, "noise_dba": None, "fan_pct": 60, "pump_pct": 80, "equilibrium": RULE, "read_min": 1}
+    return SoakPoint(**{**values, **changes})
+
+
+def test_a_soak_holds_constant_watts_until_equilibrium_and_reads_the_last_minutes(played, heater, known) -> None:
+    soaked = played(soak(point(), known()), heater())
+    assert {(w.heat_w, w.fan_pct, w.pump_pct) for w in soaked.wants} == {(100, 60, 80)}
+    assert soaked.outcome.ending is Ending.SETTLED
+    assert soaked.outcome.reason == "rise changes less than 0.5 K in 2 min"
+    assert soaked.value("rise_k") == pytest.approx(20.0, abs=0.3)
+    assert soaked.value("resistance_k_per_w") == pytest.approx(0.2, abs=0.003)
+    assert soaked.value("soak_s") == soaked.seconds
+
+
+def test_what_a_soak_measures_has_unit_and_uncertainty(played, heater, known) -> None:
+    soaked = played(soak(point(), known()), heater())
+    for name, unit in (("rise_k", "K"), ("heat_w", "W"), ("level_dba", "dBA"), ("resistance_k_per_w", "K/W")):
+        (finding,) = soaked.found(name)
+        assert (finding.unit, finding.u > 0, finding.detail["missing"]) == (unit, True, 0.0)
+    # The channels' own uncertainties are in it: 0.5 and 0.15 K, as squares.
+    assert soaked.found("rise_k")[0].u == pytest.approx(math.hypot(0.5, 0.15), rel=0.1)
+
+
+def test_a_soak_that_does_not_settle_ends_when_its_time_is_up(played, heater, known) -> None:
+    slow = heater(tau_s=3000)
+    soaked = played(soak(point(), known()), slow)
+    assert soaked.outcome.ending is Ending.TIME_UP
+    assert soaked.seconds == 15 * 60
+    assert soaked.outcome.reason == "not settled within 15 min (rise changes less than 0.5 K in 2 min)"
+
+
+def test_a_soak_says_at_each_tick_what_it_does(played, heater, known) -> None:
+    soaked = played(soak(point(), known()), heater())
+    assert soaked.wants[0].doing == "100 W at fans 60 %"
+    assert soaked.wants[300].doing.startswith("100 W at fans 60 %, rise 19.9 K, changed +")
+
+
+def test_a_point_over_the_limit_is_a_finding_with_its_settings(played, heater, known) -> None:
+    soaked = played(soak(point(heat_w=400), known(over_limit_c=80)), heater())
+    assert soaked.outcome.ending is Ending.OVER_LIMIT
+    (over,) = soaked.found("over_limit_c")
+    assert over.value >= 80
+    assert over.detail == {"heat_w": 400, "fan_pct": 60, "pump_pct": 80}
+
+
+def test_a_soak_without_a_channel_leaves_its_finding_out(played, heater, known) -> None:
+    deaf = heater()
+    deaf.lost = {"level_dba"}
+    soaked = played(soak(point(), known()), deaf)
+    assert soaked.found("level_dba") == []
+    assert soaked.found("rise_k")
+
+
+def test_a_point_without_a_fan_setting_cannot_be_measured(known) -> None:
+    with pytest.raises(ValueError, match="cannot be measured"):
+        next(soak(point(fan_pct=None, noise_dba=60), known()))
+
+
+def test_a_cool_down_wants_heat_off_and_everything_else_full(played, heater, known) -> None:
+    cooled = played(cool_down(CoolDown(to_within_k=3, at_most_min=30), known()), heater(rise_k=40))
+    assert {(w.heat_w, w.fan_pct, w.pump_pct) for w in cooled.wants} == {(0, 100, 100)}
+    assert cooled.outcome.ending is Ending.DONE
+    # exp(-t / 60) = 3 / 40, and the mean of ten ticks must be below.
+    assert 60 * math.log(40 / 3) < cooled.seconds < 60 * math.log(40 / 3) + 10
+
+
+def test_a_cool_down_ends_in_any_case(played, heater, known) -> None:
+    cooled = played(cool_down(CoolDown(to_within_k=3, at_most_min=1), known()), heater(rise_k=40, tau_s=600))
+    assert (cooled.outcome.ending, cooled.seconds) == (Ending.TIME_UP, 60)
+
+
+def test_one_noisy_sample_does_not_end_a_cool_down_nor_does_one_gap_prolong_it(played, heater, known) -> None:
+    cold, gaps = heater(rise_k=30, tau_s=1e9), heater(rise_k=1, tau_s=1e9)
+
+    def noisy(t_s, wants):
+        return {**cold(t_s, wants), **({"die_c": 22.0} if t_s == 20 else {})}
+
+    def gappy(t_s, wants):
+        return {} if t_s == 5 else gaps(t_s, wants)
+
+    assert played(cool_down(CoolDown(to_within_k=3, at_most_min=2), known()), noisy).outcome.ending is Ending.TIME_UP
+    assert played(cool_down(CoolDown(to_within_k=3, at_most_min=2), known()), gappy).seconds == 10
+
+
+def test_a_dwell_holds_its_settings_for_its_time(played, heater, known) -> None:
+    dwelt = played(dwell(Dwell(kind="dwell", for_min=2, heat_w=50, fan_pct=30, pump_pct=40), known()), heater())
+    assert set(dwelt.wants) == {Wants(50, 30, 40, "dwelling")}
+    assert (dwelt.seconds, dwelt.outcome.ending) == (120, Ending.DONE)
+
+
+def test_a_break_in_cycles_the_heat_and_says_what_the_last_cycle_gained(played, heater, known) -> None:
+    gaining = heater()
+
+    def bench(t_s, wants):
+        gaining.k_per_w = 0.22 if t_s < 600 else 0.20  # bubbles run out
+        return gaining(t_s, wants)
+
+    spec = BreakIn(kind="break_in", cycles=2, heat_w=100, on_min=6, off_min=4)
+    broken_in = played(break_in(spec, known()), bench)
+    first, second = broken_in.found("cycle_rise_k")
+    assert first.value == pytest.approx(22, abs=0.2)
+    assert second.value == pytest.approx(20, abs=0.2)
+    assert broken_in.outcome.reason.startswith("the last of 2 cycles gained +1.99 K")
+    heats = [w.heat_w for w in broken_in.wants]
+    assert [h for i, h in enumerate(heats) if i == 0 or heats[i - 1] != h] == [100, 0, 100, 0]
+    assert broken_in.seconds == pytest.approx(2 * 10 * 60, abs=5)
+
+
+def test_a_break_in_of_one_cycle_has_nothing_to_compare(played, heater, known) -> None:
+    spec = BreakIn(kind="break_in", cycles=1, heat_w=100, on_min=1, off_min=1)
+    assert played(break_in(spec, known()), heater()).outcome.reason == "1 cycles"
