@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from typing import Any, Literal
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.text import Text
 
 from benchd.commands.tell import visible
@@ -30,6 +31,13 @@ def console() -> Console:
     """For what a command shows."""
     out = _PlainConsole()
     return out if out.is_terminal else _PlainConsole(width=PLAIN_WIDTH)
+
+
+def show(parts: Iterable[RenderableType]) -> None:
+    """Print tables and sentences; a sentence stays on one line where nobody's screen is too narrow for it."""
+    out = console()
+    for part in parts:
+        out.print(part, soft_wrap=isinstance(part, str))
 
 
 def messages() -> Console:

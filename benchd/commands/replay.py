@@ -6,7 +6,7 @@ from pathlib import Path
 from shlex import quote
 
 from benchd.bench_file import LoadedBench
-from benchd.commands.output import console, hours
+from benchd.commands.output import console, hours, show
 from benchd.commands.progress import Progress
 from benchd.commands.stopping import Stopper
 from benchd.commands.tell import print_json
@@ -67,8 +67,7 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
         out.print(f"  {run.samples} samples recorded in {run.wall_s:.1f} s")
         if run.state is not RunState.COMPLETE:
             out.print(f"  {run.reason}", soft_wrap=True)
-        for part in points_lines(run.points):
-            out.print(part)
+        show(points_lines(run.points))
     with queries.reader(db) as connection:
         runs = [queries.run(connection, run.run) for run in played]
         level_dba = shared_level(connection, runs)
@@ -77,8 +76,7 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
     if compared is None:
         out.print("No level was reached by all of these runs: no comparison at equal noise.")
     else:
-        for part in comparison_lines(compared):
-            out.print(part)
+        show(comparison_lines(compared))
     out.print()
     numbers = " ".join(str(run.run) for run in played)
     at = f" --at-dba {level_dba:g}" if level_dba is not None else ""

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
-from rich.console import RenderableType
-
-from benchd.commands.output import console, hours
+from benchd.commands.output import console, hours, show
 from benchd.commands.tell import print_json, tell
 from benchd.errors import InputError, NotFound
 from benchd.places import bench_db, rehearsal_db
@@ -38,7 +35,7 @@ def results_command(
             if as_json:
                 print_json(compared.as_json())
             else:
-                _print_lines(comparison_lines(compared))
+                show(comparison_lines(compared))
             return
         points = {run.id: queries.points(connection, [run.id]) for run in runs}
         lasted = {run.id: queries.last_t_ms(connection, run.id) or 0 for run in runs}
@@ -72,12 +69,5 @@ def _print_run(run: RunRow, points: list[PointRecord], heat: float | None, bench
     if points and not shown:
         loads = ", ".join(f"{heat_w:g}" for heat_w in sorted({point.heat_set_w for point in points}))
         out.print(f"  no test points at {heat:g} W; there are some at {loads} W")
-    for part in points_lines(shown) if shown or not points else ():
-        out.print(part)
+    show(points_lines(shown) if shown or not points else ())
     out.print()
-
-
-def _print_lines(lines: Sequence[RenderableType]) -> None:
-    out = console()
-    for line in lines:
-        out.print(line)

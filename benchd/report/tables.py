@@ -32,7 +32,7 @@ def _points_table(points: Sequence[PointRecord]) -> Table:
     table.add_column("rise K", justify="right", no_wrap=True)
     table.add_column("K/W", justify="right", no_wrap=True)
     table.add_column("soak", justify="right", no_wrap=True)
-    table.add_column("worth")
+    table.add_column("worth", overflow="fold")
     for point in sorted(points, key=_by_heat_and_setting):
         table.add_row(
             f"{point.heat_set_w:g}",
@@ -75,7 +75,7 @@ def repeat_line(points: Sequence[PointRecord]) -> str:
 def comparison_lines(compared: Comparison) -> list[RenderableType]:
     """Specimens side by side: a title, a table with a row a specimen and a column a heat load, and differences."""
     floor = f"{compared.level_dba:.1f} dBA over {compared.floor_dba:.1f}"
-    source = "as stated" if compared.floor_given else "the median background of these runs"
+    source = "as stated" if compared.floor_given else "median background of these runs"
     simulated = ", simulated" if compared.simulated else ""
     tables = [_comparison_table(compared, start) for start in range(0, len(compared.heats_w), HEATS_A_TABLE)]
     return [

@@ -64,7 +64,7 @@ def test_side_by_side(benchd, night):
     assert (compared["at_dba"], compared["simulated"]) == (43, True)
     assert [list(cell) for cell in compared["specimens"]] == [CELL_KEYS.split()] * 4
     told = benchd(*words)
-    assert told.out.startswith(f"At equal noise, 43.0 dBA over {compared['floor_dba']:.1f} (the median background")
+    assert told.out.startswith(f"At equal noise, 43.0 dBA over {compared['floor_dba']:.1f} (median background")
     assert "simulated" in told.out
     assert max(map(len, told.out.splitlines())) <= 80
     for cell in compared["specimens"]:

@@ -1,0 +1,201 @@
+"""Tables as they are printed: every figure there, nothing beyond 80 columns, whatever a run came to."""
+
+from __future__ import annotations
+
+import io
+from math import log10
+
+import pytest
+from rich.console import Console
+
+from benchd.report.side_by_side import equal_noise
+from benchd.report.tables import comparison_lines, points_lines, repeat_line, rule_line, worth
+from benchd.running.states import Flag, Quality
+from benchd.store import queries
+
+
+def printed(parts, width: int = 80) -> str:
+    out = io.StringIO()
+    console = Console(file=out, width=width, highlight=False, markup=False)
+    for part in parts:
+        console.print(part, soft_wrap=isinstance(part, str))
+    return out.getvalue()
+
+
+def rows(text: str) -> list[list[str]]:
+    """The lines of a table that begin with a figure, by column."""
+    return [
+        [cell.strip() for cell in line.split("  ") if cell.strip()]
+        for line in text.splitlines()
+        if line.strip()[:1].isdigit()
+    ]
+
+
+def test_a_point_shows_what_was_asked_and_what_was_found_with_uncertainties(made):
+    good = made(
+        1000.0, 37.04, 40.123, level_u_db=0.71, rise_u_k=0.524, resistance_k_per_w=0.20062, resistance_u_k_per_w=0.0026
+    )
+    by_level = made(1000.0, 36.2, 40.0, noise_set_dba=36.5, heat_set_w=120.5)
+    text = printed(points_lines([good, by_level]))
+    assert rows(text) == [
+        ["120.5", "36.5 dBA", "36.2 ±0.2", "40.00 ±0.30", "20 min", "good"],
+        ["200", "50 %", "37.0 ±0.7", "40.12 ±0.52", "0.2006 ±0.0026", "20 min", "good"],
+    ]
+    assert "Soaked until the rise changes less than 0.2 K in 10 min." in text
+
+
+def test_points_stand_by_heat_load_and_setting_whatever_their_order(made):
+    points = [made(1.0, 30.0, 1.0, heat_set_w=heat, noise_set_dba=dba) for heat in (240, 120) for dba in (38, 34)]
+    assert [row[:2] for row in rows(printed(points_lines(points)))] == [
+        ["120", "34 dBA"],
+        ["120", "38 dBA"],
+        ["240", "34 dBA"],
+        ["240", "38 dBA"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("quality", "flags", "words"),
+    [
+        (Quality.GOOD, (), "good"),
+        (Quality.FLAGGED, (Flag.NOT_SETTLED,), "not settled"),
+        (Quality.FLAGGED, (Flag.AMBIENT_MOVED, Flag.HEAT_OFF_SET), "ambient moved, heat off set"),
+        (Quality.OVER_LIMIT, (), "over limit"),
+        (Quality.OVER_LIMIT, (Flag.SKIPPED,), "over limit: skipped"),
+        (Quality.NOT_REACHED, (), "not reached"),
+        (Quality.VOID, (Flag.SAMPLES_MISSING,), "void: samples missing"),
+    ],
+)
+def test_what_a_point_is_worth_is_said_in_words(made, quality, flags, words):
+    assert worth(made(1000.0, 36.0, 40.0, quality=quality, flags=flags)) == words
+
+
+def test_a_point_without_anything_measured_still_has_its_line(made):
+    nothing = made(None, None, None, heat_w=None, soak_s=None, until=None, quality=Quality.NOT_REACHED)
+    assert rows(printed(points_lines([nothing]))) == [["200", "50 %", "not reached"]]
+    neither = made(None, None, None, fan_pct=None, soak_s=None, until=None, quality=Quality.VOID)
+    assert rows(printed(points_lines([neither]))) == [["200", "void"]]
+
+
+def test_no_points_are_said_to_be_none():
+    assert printed(points_lines([])) == "  no test points\n"
+
+
+def test_the_widest_point_that_can_be_fits_80_columns_and_loses_nothing(made):
+    wide = made(
+        12345.0,
+        101.15,
+        123.456,
+        heat_set_w=1234.5,
+        noise_set_dba=101.5,
+        level_u_db=10.7,
+        rise_u_k=10.53,
+        resistance_k_per_w=1.23456,
+        resistance_u_k_per_w=0.10534,
+        soak_s=1440 * 60.0,
+        quality=Quality.VOID,
+        flags=tuple(Flag),
+    )
+    text = printed(points_lines([wide]))
+    assert max(map(len, text.splitlines())) <= 80
+    for cell in ("1234.5", "101.5 dBA", "101.2 ±10.7", "123.46 ±10.53", "1.2346 ±0.1053", "1440 min"):
+        assert cell in text.replace("101.1 ±10.7", "101.2 ±10.7")
+    _, head, _, *lines, _, _ = text.splitlines()
+    last = "".join(line[head.index("worth") :].strip() for line in lines)
+    assert last == worth(wide).replace(" ", "")
+    assert "…" not in text
+
+
+def test_a_point_as_they_are_keeps_its_words_whole(made):
+    usual = made(
+        1000.0,
+        37.04,
+        73.45,
+        heat_set_w=240.0,
+        noise_set_dba=34.5,
+        resistance_k_per_w=0.30462,
+        resistance_u_k_per_w=0.0044,
+        soak_s=240 * 60.0,
+        quality=Quality.VOID,
+        flags=tuple(Flag),
+    )
+    text = printed(points_lines([usual]))
+    assert max(map(len, text.splitlines())) <= 80
+    assert all(word in text for flag in Flag for word in str(flag).split("_"))
+
+
+def test_rules_are_printed_once_each(made):
+    points = [made(1.0, 30.0, 1.0, until=rule) for rule in ("rise stands", "rise stands", None, "rise is flat")]
+    assert rule_line(points) == "Soaked until the rise is flat; or the rise stands."
+
+
+def test_a_point_measured_twice_tells_what_the_night_has_changed(made):
+    points = [made(1.0, 36.0, rise, noise_set_dba=36.0, point=at) for at, rise in enumerate((40.0, 40.25), 1)]
+    assert repeat_line(points) == "First point repeated last (200 W at 36 dBA): 40.00 K, then 40.25 K: +0.25 K."
+    assert repeat_line(points[:1]) == ""
+    assert repeat_line([points[0], made(1.0, 36.0, None, noise_set_dba=36.0, quality=Quality.VOID)]) == ""
+
+
+# --- side by side
+
+
+def compared(books, made, names, heats, level_dba, *, better_k=0.0, background=20.0):
+    speeds = (600.0, 1000.0, 1600.0)
+    runs = []
+    for at, name in enumerate(names):
+        points = [
+            made(rpm, 40 + 50 * log10(rpm / 1000), 40 - at * better_k - 10 * log10(rpm / 1000), heat_set_w=w, heat_w=w)
+            for w in heats
+            for rpm in speeds
+        ]
+        runs.append(books.enter(name, points, background=background))
+    with queries.reader(books.path) as connection:
+        return equal_noise(connection, [queries.run(connection, run) for run in runs], level_dba)
+
+
+def test_side_by_side_says_level_floor_and_every_difference(books, made):
+    text = printed(comparison_lines(compared(books, made, ["brook 2x120", "brook 2x140"], [100.0], 40.0, better_k=2)))
+    assert text.startswith("At equal noise, 40.0 dBA over 20.0 (median background of these runs):")
+    assert "simulated" not in text
+    assert "brook 2x140 against brook 2x120 at 100 W: -2.00 ±" in text
+    assert "no meaningful difference" not in text
+
+
+def test_no_meaningful_difference_is_said(books, made):
+    text = printed(comparison_lines(compared(books, made, ["brook 2x120", "brook 2x140"], [100.0], 40.0, better_k=0.1)))
+    assert "-0.10 ±" in text
+    assert text.rstrip().endswith("K: no meaningful difference")
+
+
+def test_a_specimen_that_does_not_reach_the_level_has_no_difference(books, made):
+    text = printed(comparison_lines(compared(books, made, ["brook 2x120", "brook 2x140"], [100.0], 60.0)))
+    assert text.count("not reached:") == 2
+    assert "against" not in text
+
+
+def test_an_upper_bound_is_marked_and_explained(books, made):
+    text = printed(comparison_lines(compared(books, made, ["brook 2x120"], [100.0], 39.5, background=38.5)))
+    assert "* level too close to the background to be told from it: the rise is an upper bound" in " ".join(
+        text.split()
+    )
+    marked = [line for line in text.splitlines() if line.strip().startswith("brook")]
+    assert [line.rstrip()[-1] for line in marked] == ["*"]
+
+
+@pytest.mark.parametrize("level_dba", [40.0, 60.0])
+@pytest.mark.parametrize("number", [1, 3, 4, 5, 9])
+@pytest.mark.parametrize("name", ["brook 2x140", "a specimen with a name that is as long as names of specimens may be"])
+def test_all_heat_loads_fit_80_columns_and_none_is_lost(books, made, number, name, level_dba):
+    heats = [1000.0 + 11 * at for at in range(number)]
+    result = compared(books, made, [name], heats, level_dba)
+    text = printed(comparison_lines(result))
+    _, *table = text.splitlines()
+    assert max(map(len, table)) <= 80
+    assert "…" not in text
+    assert all(f"{heat:g} W" in text for heat in heats)
+    if level_dba == 40.0:
+        (row,) = result.rows
+        for cell in row.cells:
+            assert f"{cell.rise.value:.2f} ±{cell.rise.expanded:.2f}" in text
+    else:
+        assert text.count("not reached:") == number
