@@ -22,6 +22,7 @@ from benchd.errors import BenchdError, FileProblems, InputError
 
 if TYPE_CHECKING:
     from benchd.bench_file import LoadedBench
+    from benchd.named_files import FoundFile
     from benchd.protocol_file import LoadedProtocol
 
 FILE = click.Path(path_type=Path)
@@ -159,6 +160,7 @@ def _protocol(name: str) -> LoadedProtocol:
 
     found = find_protocol(name)
     tell(found.note)
+    _not_the_other_kind(found, "protocol", "bench")
     return load_protocol(found.text, found.file)
 
 
@@ -168,7 +170,20 @@ def _bench(name: str) -> LoadedBench:
 
     found = find_bench(name)
     tell(found.note)
+    _not_the_other_kind(found, "bench", "protocol")
     return load_bench(found.text, found.file)
+
+
+def _not_the_other_kind(found: FoundFile, wanted: str, other: str) -> None:
+    """A file of the other kind is called so, instead of calling each of its keys unknown."""
+    from benchd.toml_source import parse
+
+    data = parse(found.text, found.file)
+    if other in data and wanted not in data:
+        raise InputError(
+            f"{found.file} is a {other} file, and a {wanted} is wanted here",
+            "benchd COMMAND --help tells which word stands where",
+        )
 
 
 def main() -> None:
