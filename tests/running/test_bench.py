@@ -10,6 +10,7 @@ import pytest
 from benchd.errors import Garbled, InstrumentError, LinkLost, NoAnswer
 from benchd.instruments import SampleFlag
 from benchd.running.bench import OpenBench
+from benchd.running.safe_state import make_safe
 from benchd.running.sampler import Sampler
 
 
@@ -53,7 +54,21 @@ def test_an_instrument_gets_at_most_one_request_at_a_time(parts, bench) -> None:
     for t_s in range(5):
         bench.read(t_s)
     assert parts["meter"].reads == [0.0]
+    parts.released.set()
+    time.sleep(0.05)
+    bench.read(5.0)
+    assert parts["meter"].reads == [0.0, 5.0], "nothing was queued up while it was busy"
     assert parts["meter"].most_calling == 1
+
+
+def test_making_safe_too_is_refused_to_an_instrument_that_is_still_busy(parts, bench) -> None:
+    parts["load"].read = parts.block
+    bench.read(0.0)
+    assert make_safe(bench, "").lines[0].problem == "load: still busy with an earlier request"
+    parts.released.set()
+    time.sleep(0.05)
+    assert parts["load"].safes == []
+    assert make_safe(bench, "").confirmed
 
 
 def test_unanswered_at_the_deadline_is_missing_now_and_until_it_is_free(parts, bench) -> None:

@@ -14,7 +14,8 @@ from benchd.protocol_file import parse_protocol
 from benchd.running.engine import Command
 from benchd.running.recovery import AUTO_AT_MOST, GAP_MIN, background_is_stale, decide, inside, recover
 from benchd.running.states import Ending, RunState
-from benchd.store.records import TRIP, EventRow
+from benchd.running.steps.kinds import KINDS
+from benchd.store.records import REPEAT, TRIP, EventRow
 from benchd.store.writer import Writer
 
 EVENING = datetime(2026, 11, 20, 21, 0, tzinfo=UTC)
@@ -323,6 +324,27 @@ def test_the_background_is_measured_anew_after_a_gap_over_thirty_minutes(night, 
     assert night.said("repeat") == ["background"] * (times - 1)
     if times == 2:
         assert [s.stage for s in night.steps][2:4] == ["background", "background"], "it comes before what is left"
+
+
+def test_what_is_measured_anew_takes_the_place_of_what_was_found_before(night, lost, monkeypatch) -> None:
+    sweep = '[[steps]]\nkind = "fan_sweep"\nfan_pct = [100, 60, 30]\nsettle_s = 0\nfor_s = 5\n'
+    seen = []
+    dwell = KINDS["dwell"]
+
+    def looks(spec, found):
+        seen.append([finding.value for finding in found.every("fan_level_dba")])
+        return dwell(spec, found)
+
+    monkeypatch.setitem(KINDS, "dwell", looks)
+    night.enroll(sweep + STEPS)
+    lost(45.0)
+    recovered(night)
+    night.writer.add_event(
+        EventRow(bench="trial", utc=LATER, kind=REPEAT, what="fan_sweep", run_id=night.run_id, t_ms=45_000)
+    )
+    night.play(VirtualClock(LATER))
+    assert [len(levels) for levels in seen] == [3] * len(seen)
+    assert seen[-1] != seen[0]
 
 
 def test_the_new_background_is_the_one_that_counts(night, lost) -> None:

@@ -135,6 +135,15 @@ def test_after_a_point_over_the_limit_comes_a_cool_down() -> None:
     assert sum(key.endswith("/cool_down") for key in keys) == 1
 
 
+def test_one_point_over_the_limit_asks_for_one_cool_down_though_it_stands_there_again() -> None:
+    first = next(s for s in schedule(PROTOCOL, (PUMP, *LEVELS), seed=1, cooling="liquid").stages if "noise" in s.key)
+    gone_over = over(first.point.heat_w, first.point.fan_pct)
+    planned = schedule(PROTOCOL, (PUMP, *LEVELS, gone_over), seed=1, cooling="liquid")
+    keys = [stage.key for stage in planned.stages]
+    assert f"{first.key}/again" in keys
+    assert [key for key in keys if key.endswith("/cool_down")] == [f"{first.key}/cool_down"]
+
+
 def test_a_cooler_without_a_pump_has_no_pump_sweep() -> None:
     planned = schedule(PROTOCOL, LEVELS, seed=1, cooling="air")
     assert "pump_sweep" not in [stage.key for stage in planned.stages]

@@ -156,6 +156,39 @@ def test_commands_that_do_not_fit_are_refused_with_the_reason_and_change_nothing
     ]
 
 
+def test_all_commands_of_a_tick_are_obeyed_in_their_order(night) -> None:
+    def on_tick(snapshot, engine) -> None:
+        if snapshot.t_s == 2:
+            engine.ask(Command.RESUME)
+            engine.ask(Command.ABORT)
+
+    night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 1\n')
+    assert night.play(on_tick=on_tick) is RunState.ABORTED
+    assert night.steps[-1].ended_ms == 2000
+
+
+def test_a_stage_is_finished_by_its_last_step_only(night, monkeypatch) -> None:
+    """The engine is lost between two steps of one stage."""
+    begin_step = Writer.begin_step
+
+    def fails_at_the_soak(self, run_id, stage, attempt, seq, kind, *more) -> int:
+        if (kind, attempt) == ("soak", 1):
+            raise StoreError("the disk is full")
+        return begin_step(self, run_id, stage, attempt, seq, kind, *more)
+
+    monkeypatch.setattr(Writer, "begin_step", fails_at_the_soak)
+    night.enroll(SOAK.replace("[60, 90]", "[60]") + "cool_down = { to_within_k = 5, at_most_min = 5 }")
+    with pytest.raises(StoreError):
+        night.play()
+    assert night.played[-1] == ("soak/100w_60pct", 1, 1, "cool_down", "done")
+    assert night.play() is RunState.COMPLETE
+    assert [row[3:] for row in night.played[2:]] == [
+        ("cool_down", "done"),
+        ("cool_down", "done"),
+        ("soak", "settled"),
+    ]
+
+
 def test_findings_are_rows_with_unit_uncertainty_and_degrees_of_freedom_of_the_step_that_ended(night) -> None:
     night.enroll(SOAK)
     night.play()
