@@ -127,7 +127,7 @@ class SetpointSpec(Spec):
 
 
 class InstrumentSpec(Spec):
-    """One device, as the bench file declares it. A driver's own `Spec` class adds its address and its channels' keys."""
+    """One device, as the bench file declares it. A driver's `Spec` class adds its address and its channels' keys."""
 
     driver: str
     """Which driver speaks to it."""
@@ -141,7 +141,7 @@ class InstrumentSpec(Spec):
 
 @dataclass(frozen=True)
 class RunAbout:
-    """What an instrument may know of the run that begins. A real instrument has no use for it; a simulated bench does."""
+    """What an instrument may know of the run that begins; only a simulated bench has a use for it."""
 
     specimen: str
     cooling: Cooling
@@ -199,7 +199,7 @@ class Instrument(ABC):
         """Bring the device to its safe state; `values` are the bench file's safe setpoints [unit of each]."""
         self.write(values)
 
-    def begin(self, about: RunAbout) -> None:
+    def begin(self, about: RunAbout) -> None:  # noqa: B027 - most drivers have nothing to do here
         """A run begins. Only a simulated device takes note."""
 
     def specimens(self) -> Mapping[str, Cooling]:

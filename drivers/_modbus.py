@@ -87,11 +87,7 @@ class Link:
         """Maker, product and revision, as the device tells them (function 43, type 14)."""
         reply = self._ask(_IDENTIFY, lambda: self._client.read_device_information(device_id=self._device_id))
         objects: dict[int, bytes | list[bytes]] = getattr(reply, "information", {})
-        texts = [
-            found.decode("ascii", "replace")
-            for _, found in sorted(objects.items())
-            if isinstance(found, bytes)
-        ]
+        texts = [found.decode("ascii", "replace") for _, found in sorted(objects.items()) if isinstance(found, bytes)]
         return " ".join(text.strip() for text in texts if text.strip())
 
     def _ask(self, function: int, send: Callable[[], ModbusPDU]) -> ModbusPDU:
@@ -120,9 +116,7 @@ class Link:
         return reply
 
     def _garbled(self, what: str) -> Garbled:
-        return Garbled(
-            f"{self._who}: {what}", "is it a Modbus TCP device, and do its registers fit the bench file?"
-        )
+        return Garbled(f"{self._who}: {what}", "is it a Modbus TCP device, and do its registers fit the bench file?")
 
 
 def connect_tcp(host: str, port: int, device_id: int, who: str, timeout_s: float) -> Link:

@@ -193,9 +193,7 @@ class Modbus(Instrument):
                     link.read(group.table, group.register, group.count)
                 except RefusedError as refused:
                     names = ", ".join(group.names)
-                    lines.append(
-                        f"refuses {group.table} registers from {group.register} ({names}): {refused}"
-                    )
+                    lines.append(f"refuses {group.table} registers from {group.register} ({names}): {refused}")
         return "; ".join(lines)
 
     def read(self, t_s: float) -> Mapping[str, Answer]:  # noqa: ARG002  # only a simulated device needs it
@@ -248,9 +246,7 @@ class Modbus(Instrument):
             # One share more: pymodbus waits as long again for the rest of an answer that comes in pieces.
             share_s = self._spec.deadline_s / (waits + 1)
             if self._link is None:
-                self._link = connect_tcp(
-                    self._spec.host, self._spec.port, self._spec.device_id, self._who, share_s
-                )
+                self._link = connect_tcp(self._spec.host, self._spec.port, self._spec.device_id, self._who, share_s)
             self._link.wait_at_most(share_s)
             if arming:
                 self._arm(self._link)

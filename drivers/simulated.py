@@ -150,9 +150,7 @@ class Simulated(Instrument):
             self._check(name, value)
         wanted: dict[Target, float] = {self._setpoints[name].target: value for name, value in values.items()}
         try:
-            self._plant.set(
-                heat_w=wanted.get("heat"), fan_pct=wanted.get("fans"), pump_pct=wanted.get("pump")
-            )
+            self._plant.set(heat_w=wanted.get("heat"), fan_pct=wanted.get("fans"), pump_pct=wanted.get("pump"))
         except ValueError as error:
             raise SettingRefused(f"{self.name}: {error}") from error
 

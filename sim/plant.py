@@ -73,9 +73,7 @@ class Plant:
         self._heat_w = 0.0
         self._heater_gain = 1 + clipped_normal(stream(seed, "heater"), _HEATER_PCT) / 100
 
-    def set(
-        self, *, heat_w: float | None = None, fan_pct: float | None = None, pump_pct: float | None = None
-    ) -> None:
+    def set(self, *, heat_w: float | None = None, fan_pct: float | None = None, pump_pct: float | None = None) -> None:
         """Command setpoints; what is left out stays. Without a specimen, or a pump, there is nothing to move.
 
         Raises ValueError outside the ranges below, and for heat_w when the heat comes from elsewhere.

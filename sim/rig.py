@@ -66,9 +66,7 @@ class Rig:
         paste_pct = clipped_normal(stream(seed, "paste", specimen.name), _PASTE_PCT)
         self._solid_k_per_w = specimen.paste_k_per_w * (1 + paste_pct / 100) + specimen.spread_k_per_w
         self._air_w_per_k = specimen.fan_count * air_w_per_k(specimen.airflow_m3_per_s)
-        self._fans_energy = energy(
-            fans_dba(specimen.fan_max_rpm, specimen.fan_diameter_mm, specimen.fan_count)
-        )
+        self._fans_energy = energy(fans_dba(specimen.fan_max_rpm, specimen.fan_diameter_mm, specimen.fan_count))
         self.fans = Rotor(specimen.fan_min_pct, _FAN_LAG_S)
         self.pump = Rotor(specimen.pump.min_pct, _PUMP_LAG_S) if specimen.pump else None
         self._couple()
@@ -126,9 +124,7 @@ class Rig:
                 self._source_energy += energy(
                     pump_dba(100 * speed, pump.knee_pct, pump.knee_dba, pump.steep_db_per_pct)
                 )
-        to_room_w_per_k, self._inlet_share = fins(
-            self._air_w_per_k, specimen.ntu, fan_speed, specimen.recirculated
-        )
+        to_room_w_per_k, self._inlet_share = fins(self._air_w_per_k, specimen.ntu, fan_speed, specimen.recirculated)
         self._nodes.couple(1.0 / block_k_per_w, to_room_w_per_k + specimen.natural_w_per_k)
 
     def _truths(self) -> Mapping[Source, Callable[[], float]]:

@@ -159,9 +159,7 @@ class TwoNodes:
     @property
     def stored_j(self) -> float:
         """Heat held above the start [J]."""
-        return self._block_j_per_k * (self.block_c - self._start_c) + self._sink_j_per_k * (
-            self.sink_c - self._start_c
-        )
+        return self._block_j_per_k * (self.block_c - self._start_c) + self._sink_j_per_k * (self.sink_c - self._start_c)
 
     def step(self, h_s: float, heat_w: float, room_c: float) -> None:
         """Go on by one step of constant conditions.

@@ -10,6 +10,7 @@ import inspect
 import sys
 import textwrap
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import get_args
 
@@ -114,7 +115,7 @@ def _meanings(model: type[BaseModel]) -> dict[str, str]:
 
 def _documented(body: ast.stmt) -> Iterator[tuple[str, str]]:
     statements = body.body if isinstance(body, ast.ClassDef) else []
-    for field, text in zip(statements, statements[1:], strict=False):
+    for field, text in pairwise(statements):
         match field, text:
             case ast.AnnAssign(target=ast.Name(id=name)), ast.Expr(value=ast.Constant(value=str(words))):
                 yield name, " ".join(words.split()).replace("|", "\\|")

@@ -63,11 +63,13 @@ class Snapshot:
     samples: tuple[Sample, ...]
 
 
-class _Hold(Exception):  # noqa: N818 - not an error: the way from a step into the held state
-    pass
+class _Hold(Exception):
+    """The way from a step into the held state."""
 
 
-class _Leave(Exception):  # noqa: N818 - not an error: the way out of the run
+class _Leave(Exception):
+    """The way out of the run."""
+
     def __init__(self, event: RunEvent, reason: str) -> None:
         super().__init__(reason)
         self.event = event
