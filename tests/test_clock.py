@@ -39,7 +39,7 @@ def test_paced_time_passes_as_many_times_as_fast_as_asked() -> None:
     clock, began_s = PacedClock(100), time.monotonic()
     for t_s in range(1, 21):
         assert clock.wait_until(t_s) == t_s
-    assert 0.2 <= time.monotonic() - began_s < 0.4
+    assert 0.2 <= time.monotonic() - began_s < 1
 
 
 def test_paced_time_that_is_late_neither_skips_nor_catches_up_in_a_burst() -> None:

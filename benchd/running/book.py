@@ -17,7 +17,7 @@ from benchd.running.points import measured_point, skipped_point
 from benchd.running.recovery import background_is_stale
 from benchd.running.sampler import Sample
 from benchd.running.schedule import Schedule, Stage, background_stages, plays_of, schedule
-from benchd.running.states import FINISHED, Ending, RunEvent, next_state
+from benchd.running.states import FINISHED, Ending, RunEvent, RunState, next_state
 from benchd.running.steps.base import Finding, Outcome
 from benchd.store import queries
 from benchd.store.records import REPEAT, TRIP, ChannelRow, EventRow
@@ -85,13 +85,15 @@ class RunBook:
                 "find and mend the cause on the bench itself before clearing it",
             )
         begun = last_ms is not None
-        self.state = next_state(self.state, RunEvent.RESUME if begun else RunEvent.START)
+        # A start may have failed halfway: then the run is still queued though its first span is there.
+        fresh = self.state is RunState.QUEUED or not begun
+        self.state = next_state(self.state, RunEvent.START if fresh else RunEvent.RESUME)
         self._from_ms = self._now_ms = last_ms + self._tick_ms if last_ms is not None else 0
         self._channel_ids = self._writer.add_channels(self.run_id, self._channels())
         self._wall = wall
         self._writer.add_span(self.run_id, self._from_ms, wall)
         self._writer.set_state(self.run_id, self.state, wall)
-        self.event("start" if not begun else "resume", "the engine takes the run")
+        self.event("start" if fresh else "resume", "the engine takes the run")
         if last_ms is not None:
             stood_still = wall - spans[-1].utc - timedelta(milliseconds=last_ms - spans[-1].from_ms)
             self._call_off_background(stood_still)

@@ -46,7 +46,7 @@ def test_instruments_are_asked_at_the_same_time_not_one_after_the_other(parts, b
         parts[name].read = lambda _t_s: (time.sleep(0.03), {})[1]
     began_s = time.monotonic()
     bench.read(0.0)
-    assert time.monotonic() - began_s < 0.08
+    assert time.monotonic() - began_s < 0.11  # one after the other it would be 0.12 s
 
 
 def test_an_instrument_gets_at_most_one_request_at_a_time(parts, bench) -> None:
@@ -140,7 +140,7 @@ def test_a_silent_instrument_is_not_waited_for_again_when_setpoints_go_out(parts
     bench.read(0.0)
     began_s = time.monotonic()
     failed = bench.write({"fan_pct": 50.0, "heat_w": 10.0})
-    assert time.monotonic() - began_s < 0.04
+    assert time.monotonic() - began_s < 0.05  # its deadline is not waited for again
     assert failed == {"fan_pct": "fans: no answer within 0.05 s"}
     assert parts["load"].writes == [{"heat_w": 10.0}]
 

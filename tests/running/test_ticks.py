@@ -39,9 +39,12 @@ def test_virtual_and_paced_time_give_the_same_samples(night, tmp_path) -> None:
         assert [s.started_ms for s in other.steps] == [s.started_ms for s in night.steps]
 
 
+TENTHS = ("tick_s = 1.0", "tick_s = 0.1")
+
+
 def test_system_time_gives_the_same_steps_and_ticks(bench_of, night) -> None:
-    night.bench = bench_of(("tick_s = 1.0", "tick_s = 0.05"))
-    steps = '[[steps]]\nkind = "dwell"\nfor_min = 0.01\nheat_w = 100\n'
+    night.bench = bench_of(TENTHS)
+    steps = '[[steps]]\nkind = "dwell"\nfor_min = 0.015\nheat_w = 100\n'
     night.enroll(steps)
     night.play(VirtualClock(EVENING))
     virtual = night.played, [t_ms for t_ms, _, _ in night.samples("die_c")]
@@ -51,26 +54,25 @@ def test_system_time_gives_the_same_steps_and_ticks(bench_of, night) -> None:
     ticks = [t_ms for t_ms, _, _ in night.samples("die_c")]
     # Real ticks come some ms late, so the last may fall just short of the end, and one more is needed.
     assert len(ticks) - len(virtual[1]) in (0, 1)
-    assert ticks[: len(virtual[1])] == pytest.approx(virtual[1], abs=45)
+    assert ticks[: len(virtual[1])] == pytest.approx(virtual[1], abs=90)
 
 
 def test_system_time_skips_the_ticks_that_an_instrument_took(bench_of, parts, real_night) -> None:
-    real_night.bench = bench_of(("tick_s = 1.0", "tick_s = 0.05"), ("deadline_s = 0.05", "deadline_s = 1"), real=True)
-    real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.01\n')
+    real_night.bench = bench_of(TENTHS, ("deadline_s = 0.05", "deadline_s = 2"), real=True)
+    real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.015\n')
 
     def once_slow(_t_s: float):
         if len(parts["meter"].reads) == 3:
-            time.sleep(0.18)
+            time.sleep(0.36)
         return {"level_dba": 35.0}
 
     parts["meter"].read = once_slow
     assert real_night.play(SystemClock()) is RunState.COMPLETE
     ticks = [t_ms for t_ms, _, _ in real_night.samples("level_dba")]
-    gaps = [later - earlier for earlier, later in pairwise(ticks)]
-    assert max(gaps) >= 180
-    assert len(ticks) <= 12  # of 14, had none been skipped
+    assert max(later - earlier for earlier, later in pairwise(ticks)) >= 360
+    assert len(ticks) <= 9  # of 11, had none been skipped
     # After the gap the ticks fall on the grid again, where they would have fallen anyway.
-    assert all(abs(t_ms - 50 * round(t_ms / 50)) < 25 for t_ms in ticks[5:])
+    assert all(abs(t_ms - 100 * round(t_ms / 100)) < 50 for t_ms in ticks[5:])
 
 
 @pytest.mark.parametrize("clock", [VirtualClock, lambda at: PacedClock(200, at)], ids=["virtual", "paced"])

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from benchd.bench_file import Interlock
-from benchd.errors import RunRefused
+from benchd.errors import RunRefused, StoreError
 from benchd.instruments import SampleFlag
 from benchd.running.interlocks import Interlocks
 from benchd.running.sampler import Sample
@@ -166,3 +166,16 @@ def test_a_dead_probe_trips_the_run(parts, real_night) -> None:
     assert real_night.play() is RunState.TRIPPED
     assert real_night.row.reason == "die_c has not been readable for 10 s (missing)"
     assert parts["load"].safes == [{"heat_w": 0}]
+
+
+def test_a_run_whose_first_start_could_not_be_written_can_be_started_again(night, monkeypatch) -> None:
+    def full(*_args, **_more) -> None:
+        raise StoreError("the disk is full")
+
+    night.enroll(STEPS)
+    with monkeypatch.context() as disk:
+        disk.setattr(Writer, "set_state", full)
+        with pytest.raises(StoreError):
+            night.play()
+    assert night.state is RunState.QUEUED
+    assert night.play() is RunState.COMPLETE

@@ -1,0 +1,68 @@
+"""What a run will still take: a guess, mended by what stages of the same step have taken."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchd.protocol_file import parse_protocol
+from benchd.running.forecast import guess_s, left_s, points_of
+from benchd.running.schedule import schedule
+
+TEXT = """
+protocol = "night"
+[[steps]]
+kind = "background"
+for_min = 2
+settle_s = 30
+[[steps]]
+kind = "fan_sweep"
+fan_pct = [100, 60, 30]
+settle_s = 10
+for_s = 20
+[[steps]]
+kind = "soak"
+heat_w = [100, 150]
+{setting}
+equilibrium = {{ change_k = 1, in_min = 2, at_most_min = 30 }}
+repeat_first = true
+[[steps]]
+kind = "dwell"
+for_min = 1
+"""
+DUTY = parse_protocol(TEXT.format(setting="fan_pct = [40, 80]"), "duty")
+NOISE = parse_protocol(TEXT.format(setting="noise_dba = [34, 40]"), "noise")
+
+
+def left(protocol, done=(), took=None) -> float:
+    planned = schedule(protocol, (), seed=1, cooling="liquid")
+    return left_s(protocol, planned, frozenset(done), took or {})
+
+
+def test_a_step_of_fixed_length_is_guessed_right() -> None:
+    assert [guess_s(DUTY.steps[i]) for i in (0, 1, 3)] == [150, 90, 60]
+
+
+def test_a_soak_is_guessed_as_three_times_the_span_of_its_rule_and_never_longer_than_it_may_last() -> None:
+    assert guess_s(DUTY.steps[2]) == 3 * 2 * 60
+    short = DUTY.steps[2].equilibrium.model_copy(update={"at_most_min": 5.0})
+    assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": short})) == 5 * 60
+
+
+def test_what_is_left_is_the_sum_of_what_is_not_done() -> None:
+    assert points_of(DUTY.steps[2]) == 5
+    assert left(DUTY) == 150 + 90 + 5 * 360 + 60
+    assert left(DUTY, done=["background", "fan_sweep"]) == 5 * 360 + 60
+
+
+def test_points_that_a_sweep_will_add_are_counted_before_they_are_known() -> None:
+    assert left(NOISE) == left(DUTY)
+
+
+def test_what_points_have_taken_mends_the_guess_for_the_others() -> None:
+    took = {"soak/100w_40pct": 500.0, "soak/100w_80pct": 700.0}
+    assert left(DUTY, done=["background", "fan_sweep", *took], took=took) == pytest.approx(3 * 600 + 60)
+
+
+def test_nothing_is_left_at_the_end() -> None:
+    planned = schedule(DUTY, (), seed=1, cooling="liquid")
+    assert left(DUTY, done=[stage.key for stage in planned.stages]) == 0
