@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.clock import VirtualClock, real_s
+from benchd.clock import VirtualClock, real_s, utc_now
 from benchd.cross_check import cross_check
 from benchd.errors import InputError, NotFound
 from benchd.instruments import Cooling
@@ -16,6 +16,7 @@ from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Engine, Snapshot
 from benchd.running.enroll import enroll
+from benchd.running.recovery import recover
 from benchd.running.states import RunState
 from benchd.store import queries
 from benchd.store.records import PointRecord
@@ -94,6 +95,9 @@ class Rehearsal:
 
     def __init__(self, writer: Writer, protocol: LoadedProtocol, twin: LoadedBench, seed: int) -> None:
         cross_check(protocol, twin.bench)
+        # Whoever holds the writer knows that no other engine is at work: a run that is still "running" has lost its own.
+        with OpenBench(twin.bench) as bench:
+            recover(writer, bench, utc_now().astimezone())
         self._writer = writer
         self._protocol = protocol
         self._twin = twin

@@ -115,6 +115,10 @@ def test_after_a_crash_everything_committed_is_there_and_the_next_replay_works(b
     told = benchd("replay", "quick", "--db", db)
     assert told.status == 0
     assert "Run 2: brook 2x120: complete" in told.out
+    # Found by the next start without its engine: it no longer says that it is running.
+    assert asked(db, "SELECT state FROM run WHERE id = 1") == [("waiting",)]
+    assert ("interrupted",) in asked(db, "SELECT kind FROM event WHERE run_id = 1")
+    assert asked(db, "SELECT count(*) FROM step WHERE run_id = 1 AND ending IS NULL") == [(0,)]
     assert asked(db, "SELECT count(*) FROM sample JOIN step ON step.id = step_id WHERE run_id = 1") == [(samples,)]
     assert asked(db, "PRAGMA integrity_check") == [("ok",)]
     assert not Path(f"{db}.lock").exists()
