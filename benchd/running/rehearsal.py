@@ -95,7 +95,7 @@ class Rehearsal:
 
     def __init__(self, writer: Writer, protocol: LoadedProtocol, twin: LoadedBench, seed: int) -> None:
         cross_check(protocol, twin.bench)
-        # Whoever holds the writer knows that no other engine is at work: a run that is still "running" has lost its own.
+        # Whoever holds the writer knows that no engine is at work: a run that is still "running" has lost its own.
         with OpenBench(twin.bench) as bench:
             recover(writer, bench, utc_now().astimezone())
         self._writer = writer
