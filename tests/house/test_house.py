@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import tomllib
@@ -48,6 +49,18 @@ def test_drivers_are_kept_from_every_module_of_benchd_but_two() -> None:
 def test_every_module_of_benchd_but_the_clock_is_kept_from_the_time() -> None:
     kept = set(contract("asks for the time")["source_modules"])
     assert kept >= benchd_modules() - {"benchd.clock", "benchd.analysis"}
+
+
+@pytest.mark.parametrize("package", ["benchd", "drivers"])
+def test_nobody_asks_for_the_date_but_the_clock(package) -> None:
+    """`datetime` may be imported for instants that were given; only clock.py may ask it what time it is."""
+    asking = re.compile(r"\b(datetime|date)\.(now|utcnow|today)\(")
+    found = [
+        str(path.relative_to(ROOT))
+        for path in (ROOT / package).rglob("*.py")
+        if path != ROOT / "benchd" / "clock.py" and asking.search(path.read_text())
+    ]
+    assert found == []
 
 
 def test_analysis_is_kept_from_the_rest_of_benchd() -> None:
