@@ -84,7 +84,7 @@ def group() -> None:
     """
 
 
-@group.command()
+@group.command(short_help="Play a protocol on the simulator: a night in seconds.")
 @click.argument("protocol")
 @bench_option
 @db_option
@@ -101,7 +101,7 @@ def replay(protocol: str, bench: str, db: Path | None, specimens: tuple[str, ...
     replay_command(_protocol(protocol), _bench(bench), db, specimens, seed, as_json)
 
 
-@group.command()
+@group.command(short_help="Find every mistake in a protocol or bench file.")
 @click.argument("file")
 @click.option("--bench", default=None, metavar="BENCH", help="Also check FILE, a protocol, against this bench.")
 @specimen_option
@@ -118,7 +118,7 @@ def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, a
     check_command(file, _bench(bench) if bench else None, specimens, seed, as_json)
 
 
-@group.command()
+@group.command(short_help="Show test points, or compare specimens at equal noise.")
 @click.argument("runs", type=RUN, nargs=-1, metavar="[RUN]...")
 @db_option
 @click.option("--at-dba", type=LEVEL, metavar="L", help="Specimens side by side at this total level [dBA].")
@@ -144,7 +144,7 @@ def results(
     results_command(runs, db, at_dba, floor, heat, as_json)
 
 
-@group.command("make-safe")
+@group.command("make-safe", short_help="Bring the bench to its safe state, without a daemon.")
 @click.option("--bench", required=True, metavar="BENCH", help="Name or path of a bench file.")
 @as_json
 def make_safe(bench: str, as_json: bool) -> None:
