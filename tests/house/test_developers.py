@@ -54,3 +54,11 @@ def test_example_names_itself_in_its_errors(example: ModuleType, tmp_path: Path)
         room.write({"fan_pct": 10.0})
     with pytest.raises(Garbled):
         example.decode("12.5")
+
+
+def test_every_test_that_is_named_exists() -> None:
+    tests = Path(__file__).parents[1]
+    there = {name for file in tests.rglob("test_*.py") for name in re.findall(r"def (test_\w+)", file.read_text())}
+    named = set(re.findall(r"`(test_\w+)`", DEVELOPERS.read_text(encoding="utf-8")))
+    assert len(named) > 50
+    assert named <= there
