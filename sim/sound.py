@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from sim.seeds import stream
 
 #: One 120 mm fan at 2200 1/min at this bench's microphone; common practice, no source.
@@ -214,8 +216,8 @@ class Noise:
 
     Fans: one fan's level by `FanNoise.fan_dba`. Of N fans the share m of the energy is in tones. Fan i runs at
     n (1 + e_i) with a small e_i of its own, so its tone gains on the others by the angle phi_i, d phi_i / dt =
-    2 pi e_i n / 60, and the energy is E1 [N (1 - m) + m |sum exp(j phi_i)|^2]: on average N E1, but beating
-    (interference of coherent sources, from memory). With m = 0.23 two fans swing by +0.9 and -1.1 dB in 20 to 60 s at
+    2 pi e_i n / 60, and the energy is E1 [N (1 - m) + m |sum exp(j phi_i)|^2] = E1 [N + 2 m sum cos(phi_i - phi_k)
+    over all pairs]: on average N E1, but beating (interference of coherent sources, from memory). With m = 0.23 two fans swing by +0.9 and -1.1 dB in 20 to 60 s at
     2000 1/min. Hysteresis: a play of +- `play_rpm` that the speed drags along tells from which side it came.
 
     The level depends on the speeds at the seconds at which it was refreshed, and on nothing in between. Valid for any
@@ -267,12 +269,12 @@ class Noise:
         """Of all together since the last refresh, relative to 0 dB [1]."""
         draw = stream(seed, "beat", specimen)
         count = fans.count if fans else 0
-        share, apart = 0.0, []
-        for pct in draw.uniform(*_APART_PCT, count).tolist():
-            apart.append(share)
-            share += pct / 100.0
-        self._apart = tuple(apart)
-        self._phases: list[float] = draw.uniform(0.0, 2.0 * math.pi, count).tolist()
+        faster = np.cumsum(draw.uniform(*_APART_PCT, count) / 100.0).tolist()
+        phases = draw.uniform(0.0, 2.0 * math.pi, count).tolist()
+        # Of each pair of fans; those of the first k fans stand in the first k (k - 1) / 2 places.
+        pairs = [(i, j) for j in range(count) for i in range(j)]
+        self._apart: tuple[float, ...] = tuple(faster[j] - faster[i] for i, j in pairs)
+        self._phases: list[float] = [phases[j] - phases[i] for i, j in pairs]
 
     def refresh(
         self,
@@ -327,13 +329,10 @@ class Noise:
             phases = self._phases
             for i, apart in enumerate(self._apart):
                 phases[i] += gained * apart
-        if count < 2 or rpm <= 0.0:
+        if count < 2:
             return count * self._fan
-        if count == 2:
-            together = 2.0 + 2.0 * math.cos(self._phases[1] - self._phases[0])
-        else:
-            together = abs(sum(complex(math.cos(phi), math.sin(phi)) for phi in self._phases[:count])) ** 2
-        return self._fan * (count * (1.0 - fans.tonal) + fans.tonal * together)
+        beating = sum(map(math.cos, self._phases[: count * (count - 1) // 2]))
+        return self._fan * (count + 2.0 * fans.tonal * beating)
 
     def _one_fan(self, fans: FanNoise, rpm: float) -> float:
         """Energy of one fan at this speed; moves the play of the hysteresis."""

@@ -61,6 +61,13 @@ def test_a_tachometer_is_right_on_average():
     assert sum(shown[3:]) / len(shown[3:]) == pytest.approx(1234.0, abs=0.1)
 
 
+def test_a_rotor_that_speeds_up_gives_the_pulses_of_its_mean_speed():
+    tacho = Tachometer("fan", 1, 0.0, gate_s=1)
+    for second in range(1, 6):
+        tacho.turn(float(second), 600.0 * second)
+        assert tacho.read() == pytest.approx(600.0 * (second - 0.5), abs=30.0)
+
+
 def test_a_tachometer_shows_a_stall_one_gate_later():
     tacho = Tachometer("pump", 1, 3000.0)
     shown = []

@@ -170,6 +170,14 @@ def test_drop_outs_come_at_the_same_times_at_any_tick():
     assert any(gone)
 
 
+def test_drop_outs_are_the_same_after_a_long_pause():
+    watched = Sensor("die", DROPPING, 1, "brook 2x140", 20.0)
+    gone = [watched.read(float(second), 20.0) is None for second in range(7200)]
+    for second in range(7000, 7200):
+        asked_once = Sensor("die", DROPPING, 1, "brook 2x140", 20.0)
+        assert (asked_once.read(float(second), 20.0) is None) == gone[second]
+
+
 def test_shipped_sensors_do_not_drop_out_unless_told():
     assert all(kind.dropouts_per_h == 0 for kind in KINDS.values())
 

@@ -216,6 +216,17 @@ def test_fans_that_stalled_are_not_heard():
     assert level_of(both.refresh(1.0, 2000.0, 0.0, 0.0, turning=0)) < -90
 
 
+@pytest.mark.parametrize("turning", [1, 2, 3])
+def test_fans_that_turn_beat_as_if_the_others_were_not_there(turning):
+    three = noise(FanNoise(3, 120.0))
+    heard = [level_of(three.refresh(float(t), 2000.0, 0.0, 0.0, turning=turning)) for t in range(6000)]
+    # Between all tones against each other and all in step: for three, 1 - m and 1 + 2 m; for two, 1 -+ m.
+    least, most = {1: (1.0, 1.0), 2: (2 * 0.77, 2 * 1.23), 3: (3 * 0.77, 3 * 1.46)}[turning]
+    one_dba = PLAIN.fan_dba(2000.0)
+    assert min(heard) - one_dba == pytest.approx(10 * math.log10(least), abs=0.05)
+    assert max(heard) - one_dba == pytest.approx(10 * math.log10(most), abs=0.15)
+
+
 def test_coil_whine_goes_with_the_square_of_the_watts():
     coil = Auxiliaries(supply_dba=-100.0, case_fans_dba=-100.0, coil_dba=14.0)
     assert coil.auxiliaries_dba(100.0) == pytest.approx(14.0)
