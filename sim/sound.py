@@ -214,11 +214,12 @@ class Auxiliaries:
 class Noise:
     """Everything on the bench that sounds, at the microphone, refreshed at whole seconds.
 
-    Fans: one fan's level by `FanNoise.fan_dba`. Of N fans the share m of the energy is in tones. Fan i runs at
-    n (1 + e_i) with a small e_i of its own, so its tone gains on the others by the angle phi_i, d phi_i / dt =
-    2 pi e_i n / 60, and the energy is E1 [N (1 - m) + m |sum exp(j phi_i)|^2] = E1 [N + 2 m sum cos(phi_i - phi_k)
-    over all pairs]: on average N E1, but beating (interference of coherent sources, from memory). With m = 0.23 two fans swing by +0.9 and -1.1 dB in 20 to 60 s at
-    2000 1/min. Hysteresis: a play of +- `play_rpm` that the speed drags along tells from which side it came.
+    Fans: one fan's level by `FanNoise.fan_dba`. Of N fans the share m of the energy is in tones at the turning
+    frequency. Fan i runs at n (1 + e_i) with a small e_i of its own, so its tone gains on the others by the angle
+    phi_i, d phi_i / dt = 2 pi e_i n / 60, and the energy is E1 [N (1 - m) + m |sum exp(j phi_i)|^2], which is
+    E1 [N + 2 m sum cos(phi_i - phi_k)] over all pairs: on average N E1, but beating (interference of coherent
+    sources, from memory). With m = 0.23 two fans swing by +0.9 and -1.1 dB in 20 to 60 s at 2000 1/min. Hysteresis:
+    a play of +- `play_rpm` that the speed drags along tells from which side it came.
 
     The level depends on the speeds at the seconds at which it was refreshed, and on nothing in between. Valid for any
     speeds and loads of 0 or more.
