@@ -16,7 +16,7 @@ M3_H = 1 / 3600
 # Common practice, no source: a 120 mm and a 140 mm fan on a radiator that is 27 mm deep.
 FAN_120 = FanCurve(30.0, 110 * M3_H, density_kg_m3=1.2, droop=0.5, rated_rpm=2200.0, rated_w=2.0)
 FAN_140 = FanCurve(25.0, 150 * M3_H, density_kg_m3=1.2, droop=0.5, rated_rpm=2000.0, rated_w=2.2)
-PACK_120 = Resistance.through(0.0168, 17.0, 0.5, density_kg_m3=1.2, mu_pa_s=1.83e-5)
+PACK_120 = Resistance.through(0.0168, 17.0, 0.4, density_kg_m3=1.2, mu_pa_s=1.83e-5)
 
 
 def drive(kind="B", **more):
