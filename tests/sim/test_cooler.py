@@ -302,14 +302,14 @@ class TestLoad:
 
 def night(cooler, refresh, seed):
     """A hook as an owner would have it: flows that follow the state and the hour."""
-    random = np.random.default_rng(seed)
+    random, speed = np.random.default_rng(seed), 1.0
 
     def at_grid():
+        nonlocal speed
         if random.random() < 0.02:
-            night.speed = float(random.choice([0.0, 0.3, 0.6, 1.0]))
-        refresh(cooler, night.speed, ROOM_C + 0.5 * math.sin(cooler.t_s / 900.0))
+            speed = float(random.choice([0.0, 0.3, 0.6, 1.0]))
+        refresh(cooler, speed, ROOM_C + 0.5 * math.sin(cooler.t_s / 900.0))
 
-    night.speed = 1.0
     return at_grid
 
 
