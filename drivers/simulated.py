@@ -21,6 +21,7 @@ from benchd.instruments import (
     Instrument,
     InstrumentSpec,
     RunAbout,
+    SampleFlag,
     SetpointSpec,
     Setup,
     unit_of,
@@ -44,6 +45,9 @@ _SOURCE_UNITS: dict[Source, str] = {
     "level": "dBA",
     "humidity": "%",
     "pressure": "hPa",
+    "leak": "1",
+    "smoke": "1",
+    "throttled": "s",
 }
 _TARGET_UNITS: dict[Target, str] = {"heat": "W", "fans": "%", "pump": "%"}
 
@@ -142,7 +146,8 @@ class Simulated(Instrument):
                 f"{self.name}: {error}", "the simulated bench starts anew with the next run"
             ) from error
         shown = plant.shown
-        return {name: shown[source]() for name, source in self._channels if source in shown}
+        answers = ((name, shown[source]()) for name, source in self._channels if source in shown)
+        return {name: SampleFlag.MISSING if answer is None else answer for name, answer in answers}
 
     def write(self, values: Mapping[str, float]) -> None:
         self._need_open()

@@ -9,13 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from sim.rig import Energy, Rig
-from sim.seeds import clipped_normal, stream
-from sim.sensors import Source
+from sim.cooler import Energy
+from sim.faults import Fault
+from sim.rig import Rig
+from sim.sensors import Reading, Source
 from sim.specimens import load_specimens
-
-#: How far the heater may be from what it is told, half width of the 95 % interval [%].
-_HEATER_PCT = 0.4
 
 
 class Plant:
@@ -35,6 +33,8 @@ class Plant:
 
     def __init__(self, heat_source: Callable[[], float] | None = None) -> None:
         self.heat_source = heat_source
+        self.planned: tuple[Fault, ...] = ()
+        """Faults that happen to every mount to come."""
         self._rig: Rig | None = None
         self._mounted: tuple[str, int] | None = None
         self._zero_s: float | None = None
@@ -46,7 +46,7 @@ class Plant:
         return self._rig.specimen.name if self._rig else None
 
     @property
-    def shown(self) -> Mapping[Source, Callable[[], float]]:
+    def shown(self) -> Mapping[Source, Callable[[], Reading]]:
         """What the sensors show, by source [its unit]; empty before the first mount."""
         return self._rig.shown if self._rig else {}
 
@@ -67,11 +67,11 @@ class Plant:
         """
         if self._mounted == (specimen, seed) and self._zero_s is None:
             return
-        self._rig = Rig(load_specimens()[specimen], seed)
+        wired = self.heat_source is not None
+        self._rig = Rig(load_specimens()[specimen], seed, wired=wired, planned=self.planned)
         self._mounted = specimen, seed
         self._zero_s = None
         self._heat_w = 0.0
-        self._heater_gain = 1 + clipped_normal(stream(seed, "heater"), _HEATER_PCT) / 100
 
     def set(self, *, heat_w: float | None = None, fan_pct: float | None = None, pump_pct: float | None = None) -> None:
         """Command setpoints; what is left out stays. Without a specimen, or a pump, there is nothing to move.
@@ -122,15 +122,15 @@ class Plant:
         rig = self._mounted_rig()
         if self._zero_s is None:
             self._zero_s = t_s
-        span_s = t_s - self._zero_s - rig.t_s
-        if span_s == 0.0:
+        since_s = t_s - self._zero_s
+        if since_s == rig.t_s:
             return
-        if not span_s > 0.0:
+        if not since_s > rig.t_s:
             raise ValueError(f"bench time went back to {t_s} s")
-        rig.advance(span_s, self.heat_source() if self.heat_source else self._heat_w * self._heater_gain)
+        rig.advance_to(since_s, self.heat_source() if self.heat_source else self._heat_w)
 
-    def read(self, source: Source) -> float:
-        """What one sensor shows now [unit of the source]; each call draws new noise.
+    def read(self, source: Source) -> Reading:
+        """What one sensor shows now [unit of the source], None without an answer; each call draws new noise.
 
         Raises KeyError for a source that the specimen does not have, RuntimeError before the first mount.
 

@@ -1,43 +1,47 @@
-"""One mounted specimen on the bench: heater, cooler, room and sensors put together and moved on in time.
+"""One mounted specimen on the bench: load, cooler, room, sounds and sensors put together and moved on in time.
 
-Owns what is true and what the sensors show, from the mount on. A new mount is a new Rig. Knows nothing of the
-limits of setpoints, of where the watts come from, or of bench time (plant.py).
+Owns what is true and what the sensors show, from the mount on, and the order in which things follow each other at a
+whole second. A new mount is a new Rig. Knows nothing of the limits of setpoints, of where the watts come from, or of
+bench time (plant.py).
+
+Time goes in whole seconds since the mount. At each the flows, the room, the sounds and the load are looked at anew,
+from the state at that second; within a second everything stands still but the temperatures, which the network solves
+exactly. So the state at a time does not depend on how the way there was cut.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
 
-from sim.air import Rotor
-from sim.room import Room
+from sim import faults
+from sim.cooler import Case, Energy, HeatPath, Paste
+from sim.counters import Tachometer
+from sim.fans import Fan4Wire
+from sim.faults import Fault
+from sim.heat_sink import HeatSink
+from sim.liquid_cooler import LiquidCooler, Loop
+from sim.load import LoadParameters
+from sim.meter import Meter, MeterKind
+from sim.pump import Bubbles
+from sim.room import QUIET_NIGHT, Room, RoomKind
 from sim.seeds import clipped_normal, stream
-from sim.sensors import KINDS, Sensor, Source
-from sim.sound import energy, fans_dba, level_of, pump_dba
+from sim.sensors import KINDS, Failing, Reading, Sensor, Source
+from sim.sound import Auxiliaries, Noise, level_of
 from sim.specimens import Specimen
-from sim.thermal import TwoNodes, air_w_per_k, film_k_per_w, fins
+from sim.streams import Setting, Streams
 
-#: Longest step with everything held constant [s].
-STEP_S = 1.0
-
-_FAN_LAG_S = 3.0
-_PUMP_LAG_S = 1.5
 _HEATER_OHM = 8.0
 #: How far the paste of one mount may differ from the next, half width of the 95 % interval [%].
 _PASTE_PCT = 6.0
-
-
-@dataclass(frozen=True)
-class Energy:
-    """The heat balance since the mount: in_j = stored_j + rejected_j."""
-
-    in_j: float
-    """From the heater [J]."""
-    stored_j: float
-    """In die, cold plate, coolant and radiator, above the start [J]."""
-    rejected_j: float
-    """To the room [J]."""
+#: How far the heater may be from what it is told, half width of the 95 % interval [%].
+_HEATER_PCT = 0.4
+#: The paste of a mount before it settles [K/W] and by how much it will have settled [1]; invented.
+PASTE = Paste(k_per_w=0.075, settles=0.2, settle_h=4.0, hot_c=45.0)
+#: Hours of heat that a mount has already had when it is simulated: mostly settled [h].
+_HOT_H = 8.0
+_PATH = HeatPath(die_j_per_k=12.0, spreader_j_per_k=48.0, die_k_per_w=0.045, paste=PASTE, side_w_per_k=0.05)
+_CASE = Case(j_per_k=60_000.0, w_per_k=60.0)
 
 
 class Rig:
@@ -46,124 +50,244 @@ class Rig:
     Args:
         specimen: what is mounted [no unit]
         seed: of the run [1]
+        room: figures of the room [each its own]
+        wired: the watts come over a wire and are what they are: no lag and no error of a heater here [no unit]
+        planned: faults that will happen [no unit]
 
     >>> from sim.specimens import load_specimens
     >>> rig = Rig(load_specimens()["brook 2x140"], seed=1)
-    >>> rig.advance(3600.0, 260.0)
+    >>> rig.advance_to(7200.0, 260.0)
     >>> 70.0 < rig.true["die"]() < 78.0
     True
     """
 
-    def __init__(self, specimen: Specimen, seed: int) -> None:
+    def __init__(
+        self,
+        specimen: Specimen,
+        seed: int,
+        room: RoomKind = QUIET_NIGHT,
+        wired: bool = False,
+        planned: Iterable[Fault] = (),
+    ) -> None:
         self.specimen = specimen
-        self.t_s = 0.0
-        """Time since the mount [s]."""
-        self.heat_w = 0.0
-        """What the heater really gives [W]."""
-        self._room = Room(seed, specimen.name)
-        self._ambient_c = self._room.ambient_c(0.0)
-        self._nodes = TwoNodes(specimen.block_j_per_k, specimen.sink_j_per_k, self._ambient_c)
-        paste_pct = clipped_normal(stream(seed, "paste", specimen.name), _PASTE_PCT)
-        self._solid_k_per_w = specimen.paste_k_per_w * (1 + paste_pct / 100) + specimen.spread_k_per_w
-        self._air_w_per_k = specimen.fan_count * air_w_per_k(specimen.airflow_m3_per_s)
-        self._fans_energy = energy(fans_dba(specimen.fan_max_rpm, specimen.fan_diameter_mm, specimen.fan_count))
-        self.fans = Rotor(specimen.fan_min_pct, _FAN_LAG_S)
-        self.pump = Rotor(specimen.pump.min_pct, _PUMP_LAG_S) if specimen.pump else None
-        self._couple()
+        self.room = Room(seed, specimen.name, room)
+        self.fans = Fan4Wire(specimen.fans.drive)
+        self.pump = Fan4Wire(specimen.liquid.pump_drive) if specimen.liquid else None
+        self.cooler = _cooler(specimen, seed, self.room.air_c, wired)
+        self.turning = specimen.fans.count
+        """Fans that have not stalled [1]."""
+        self.kink = 0.0
+        """How far a hose is closed [1]."""
+        self.air_lock = 0.0
+        """How far air fills the pump [1]."""
+        self.wet = 0.0
+        """1 when coolant has leaked [1]."""
+        self.paste_factor = 1.0
+        """Resistance of the paste over what it should be [1]."""
+        self.obeys = True
+        """Whether the load follows its setpoint."""
+        self.supplied = True
+        """Whether the bench has its supply."""
+        self._set_w = self._held_w = 0.0
+        self._bubbles = Bubbles(*specimen.liquid.bubbles) if specimen.liquid else None
+        self._streams = Streams(specimen)
+        pump_noise = specimen.liquid.pump_noise if specimen.liquid else None
+        self._noise = Noise(specimen.fans.noise, pump_noise, Auxiliaries(), seed, specimen.name)
+        self.meter: Meter = Meter(MeterKind(), seed, specimen.name, start_energy=0.0)
+        self._coming = sorted(planned, key=lambda fault: fault.at_s)
+        self._standing: list[Fault] = []
         self.true = self._truths()
         """What really is, by source [its unit]."""
-        self.shown = self._displays(seed)
-        """What the sensors show, by source [its unit]; each call draws new noise."""
+        self._sensors = self._make_sensors(seed)
+        self._lagging = [(one, self.true[source]) for source, one in self._sensors.items() if KINDS[source].lag_s > 0]
+        self._tachs = self._make_tachs(seed)
+        self.shown = self._displays()
+        """What the sensors answer, by source [its unit]; each call draws new noise. None: no answer."""
+        self._refresh(0.0)
+        self.meter.heard = self._sound()
+
+    @property
+    def t_s(self) -> float:
+        """Time since the mount [s]."""
+        return self.cooler.t_s
 
     @property
     def energy(self) -> Energy:
         """The heat balance since the mount."""
-        return Energy(self._nodes.in_j, self._nodes.stored_j, self._nodes.rejected_j)
+        return self.cooler.energy()
 
-    def advance(self, span_s: float, heat_w: float) -> None:
-        """Go on in equal steps of at most 1 s, in each of which ambient and speeds stand still.
+    def failing(self, source: str | None) -> Failing:
+        """The sensor of a source, which a fault may spoil. Raises KeyError when the specimen has none.
 
         Args:
-            span_s: how far, above 0 [s]
-            heat_w: heater power meanwhile [W]
+            source: which [no unit]
+
+        >>> from sim.specimens import load_specimens
+        >>> Rig(load_specimens()["brook 2x140"], seed=1).failing("level").faulty
+        False
+        """
+        spoilable: dict[str, Failing] = {"level": self.meter}
+        spoilable.update(self._sensors.items())
+        spoilable.update(self._tachs.items())
+        return spoilable[source or ""]
+
+    def advance_to(self, t_s: float, set_w: float) -> None:
+        """Go on to a time, the load told to give so many watts from the next whole second on.
+
+        Args:
+            t_s: time since the mount, not before the last [s]
+            set_w: setpoint of the load, or the watts that come over the wire [W]
 
         >>> from sim.specimens import load_specimens
         >>> rig = Rig(load_specimens()["slate tower"], seed=1)
-        >>> rig.advance(10.0, 120.0)
-        >>> rig.t_s, round(rig.energy.in_j)
-        (10.0, 1200)
+        >>> rig.advance_to(10.0, 120.0)
+        >>> rig.t_s, 900.0 < rig.energy.in_j < 1200.0
+        (10.0, True)
         """
-        self.heat_w = heat_w
-        steps = max(1, math.ceil(span_s / STEP_S - 1e-9))
-        h_s = span_s / steps
-        start_s = self.t_s
-        for step in range(1, steps + 1):
-            self._step(h_s, start_s + step * h_s)
+        self._set_w = set_w
+        self.cooler.advance_to(t_s, self._at_second)
+        self.meter.hear(t_s, self._sound(), self.room.bursts)
 
-    def _step(self, h_s: float, end_s: float) -> None:
-        fans_moved = self.fans.advance(h_s)
-        pump_moved = self.pump is not None and self.pump.advance(h_s)
-        if fans_moved or pump_moved:
-            self._couple()
-        self.t_s = end_s
-        self._ambient_c = ambient_c = self._room.ambient_c(end_s)
-        nodes = self._nodes
-        nodes.step(h_s, self.heat_w, ambient_c)
-        for sensor, true in self._following:
-            sensor.follow(true(), h_s)
+    def _sound(self) -> float:
+        return self._noise.energy + self.room.energy
 
-    def _couple(self) -> None:
-        """Conductances and noise at the present speeds of fans and pump."""
-        specimen, fan_speed = self.specimen, self.fans.speed
-        block_k_per_w = self._solid_k_per_w
-        self._source_energy = self._fans_energy * fan_speed**5  # the 50 lg law
-        if specimen.pump and self.pump:
-            pump, speed = specimen.pump, self.pump.speed
-            block_k_per_w += film_k_per_w(pump.film_k_per_w, speed)
-            if speed > 0:
-                self._source_energy += energy(
-                    pump_dba(100 * speed, pump.knee_pct, pump.knee_dba, pump.steep_db_per_pct)
-                )
-        to_room_w_per_k, self._inlet_share = fins(self._air_w_per_k, specimen.ntu, fan_speed, specimen.recirculated)
-        self._nodes.couple(1.0 / block_k_per_w, to_room_w_per_k + specimen.natural_w_per_k)
+    def _at_second(self) -> None:
+        t_s = self.cooler.t_s
+        if t_s > 0.0:
+            # Up to now it sounded as it did at the last whole second.
+            self.meter.hear(t_s, self._sound(), self.room.bursts)
+            self.fans.advance(1.0)
+            if self.pump is not None:
+                self.pump.advance(1.0)
+        self._refresh(t_s)
+        for sensor, true in self._lagging:
+            sensor.sense(t_s, true())
+        for source, tach in self._tachs.items():
+            tach.turn(t_s, self.true[source]())
+
+    def _refresh(self, t_s: float) -> None:
+        if self._coming or self._standing:
+            self._go_wrong(t_s)
+        cooler, room, fans, pump = self.cooler, self.room, self.fans, self.pump
+        # What the bench gives off follows what it takes within minutes; the room warms over hours.
+        room.refresh(t_s, cooler.power_w)
+        at_pump = coolant_c = 0.0
+        if self._bubbles is not None and pump is not None:
+            at_pump = self._bubbles.at_pump
+            coolant_c = 0.5 * (cooler.temperature_c("hot_tube") + cooler.temperature_c("cold_tube"))
+        flows = self._streams.at(
+            Setting(
+                fan_speed=fans.speed,
+                turning=self.turning,
+                air_c=room.air_c,
+                pressure_hpa=room.pressure_hpa(t_s),
+                humidity_pct=room.humidity_pct(t_s),
+                pump_speed=pump.speed if pump is not None else 0.0,
+                coolant_c=coolant_c,
+                at_pump=at_pump,
+                kink=self.kink,
+                air_lock=self.air_lock,
+            )
+        )
+        self._held_w = self._set_w if self.obeys else self._held_w
+        about = {
+            "ambient_c": room.air_c,
+            "set_w": self._held_w if self.supplied else 0.0,
+            "effectiveness": flows.effectiveness,
+            "air_w_per_k": flows.air_w_per_k,
+            "recirculated": self.specimen.recirculated,
+            "paste_factor": self.paste_factor,
+        }
+        if isinstance(cooler, LiquidCooler):
+            cooler.refresh(
+                coolant_w_per_k=flows.coolant_w_per_k,
+                plate_w_per_k=flows.plate_w_per_k,
+                smaller_w_per_k=flows.smaller_w_per_k,
+                **about,
+            )
+            if self._bubbles is not None:
+                self._bubbles.advance(1.0, flows.loop_share)
+        else:
+            cooler.refresh(**about)
+        self._noise.refresh(
+            t_s,
+            fan_rpm=fans.rpm,
+            pump_pct=100.0 * pump.speed if pump is not None else 0.0,
+            load_w=cooler.power_w,
+            bubbles=at_pump,
+            turning=self.turning,
+        )
+
+    def _go_wrong(self, t_s: float) -> None:
+        while self._coming and self._coming[0].at_s <= t_s:
+            fault = self._coming.pop(0)
+            faults.begin(self, fault)
+            self._standing.append(fault)
+        for fault in [one for one in self._standing if one.until_s <= t_s]:
+            faults.end(self, fault)
+            self._standing.remove(fault)
 
     def _truths(self) -> Mapping[Source, Callable[[], float]]:
-        specimen, nodes, room, fans = self.specimen, self._nodes, self._room, self.fans
+        cooler, room, fans = self.cooler, self.room, self.fans
         true: dict[Source, Callable[[], float]] = {
-            "die": lambda: nodes.block_c,
-            "ambient": lambda: self._ambient_c,
-            "inlet": lambda: self._ambient_c + self._inlet_share * (nodes.sink_c - self._ambient_c),
-            "heat": lambda: self.heat_w,
-            "supply_voltage": lambda: math.sqrt(self.heat_w * _HEATER_OHM),
-            "supply_current": lambda: math.sqrt(self.heat_w / _HEATER_OHM),
-            "fan_speed": lambda: specimen.fan_max_rpm * fans.speed,
-            "level": lambda: level_of(self._source_energy + energy(room.background_dba(self.t_s))),
-            "humidity": lambda: room.humidity_pct(self.t_s),
-            "pressure": lambda: room.pressure_hpa(self.t_s),
+            "die": lambda: cooler.temperature_c("die"),
+            "ambient": lambda: room.air_c,
+            "inlet": lambda: cooler.temperature_c("inlet"),
+            "heat": lambda: cooler.power_w,
+            "supply_voltage": lambda: math.sqrt(cooler.power_w * _HEATER_OHM),
+            "supply_current": lambda: math.sqrt(cooler.power_w / _HEATER_OHM),
+            "fan_speed": lambda: fans.rpm if self.turning else 0.0,
+            "level": lambda: level_of(self._sound()),
+            "humidity": lambda: room.humidity_pct(cooler.t_s),
+            "pressure": lambda: room.pressure_hpa(cooler.t_s),
+            "smoke": lambda: 0.0,
+            "throttled": lambda: float(cooler.load.throttled_s),
         }
-        if specimen.pump and self.pump:
-            rotor, max_rpm = self.pump, specimen.pump.max_rpm
-            true["coolant"] = lambda: nodes.sink_c
-            true["pump_speed"] = lambda: max_rpm * rotor.speed
+        if self.pump is not None:
+            pump = self.pump
+            true["coolant"] = lambda: cooler.temperature_c("hot_tube")
+            true["pump_speed"] = lambda: pump.rpm
+            true["leak"] = lambda: self.wet
         return true
 
-    def _displays(self, seed: int) -> Mapping[Source, Callable[[], float]]:
-        shown: dict[Source, Callable[[], float]] = {}
-        following = []
-        for source, true in self.true.items():
-            sensor = Sensor(source, KINDS[source], seed, self.specimen.name, true())
-            if KINDS[source].lag_s > 0:
-                following.append((sensor, true))
-                shown[source] = _lagging(sensor)
-            else:
-                shown[source] = _prompt(sensor, true)
-        self._following = tuple(following)
+    def _make_sensors(self, seed: int) -> dict[Source, Sensor]:
+        name = self.specimen.name
+        apart = ("level", "fan_speed", "pump_speed")
+        return {
+            source: Sensor(source, KINDS[source], seed, name, true())
+            for source, true in self.true.items()
+            if source not in apart
+        }
+
+    def _make_tachs(self, seed: int) -> dict[Source, Tachometer]:
+        sources: tuple[Source, ...] = ("fan_speed", "pump_speed")
+        return {source: Tachometer(source, seed, self.true[source]()) for source in sources if source in self.true}
+
+    def _displays(self) -> Mapping[Source, Callable[[], Reading]]:
+        shown: dict[Source, Callable[[], Reading]] = {"level": self.meter.read}
+        shown |= {source: tach.read for source, tach in self._tachs.items()}
+        shown |= {source: _reading(self.cooler, one, self.true[source]) for source, one in self._sensors.items()}
         return shown
 
 
-def _lagging(sensor: Sensor) -> Callable[[], float]:
-    return lambda: sensor.show(sensor.followed)
+def _reading(cooler: LiquidCooler | HeatSink, sensor: Sensor, true: Callable[[], float]) -> Callable[[], Reading]:
+    return lambda: sensor.read(cooler.t_s, true())
 
 
-def _prompt(sensor: Sensor, true: Callable[[], float]) -> Callable[[], float]:
-    return lambda: sensor.show(true())
+def _cooler(specimen: Specimen, seed: int, start_c: float, wired: bool) -> LiquidCooler | HeatSink:
+    paste_pct = clipped_normal(stream(seed, "paste", specimen.name), _PASTE_PCT)
+    paste = Paste(PASTE.k_per_w * (1 + paste_pct / 100), PASTE.settles, PASTE.settle_h, PASTE.hot_c)
+    path = HeatPath(_PATH.die_j_per_k, _PATH.spreader_j_per_k, _PATH.die_k_per_w, paste, _PATH.side_w_per_k)
+    gain = 1 + clipped_normal(stream(seed, "heater"), _HEATER_PCT) / 100
+    load = LoadParameters(lag_s=0.0, growth_per_k=0.0) if wired else LoadParameters(gain=gain)
+    cooler: LiquidCooler | HeatSink
+    if specimen.liquid:
+        parts = specimen.liquid
+        loop = Loop(radiator_m3=parts.radiator.coolant_m3 + parts.tanks_m3, radiator_j_per_k=parts.metal_j_per_k)
+        cooler = LiquidCooler(path, loop, _CASE, load, start_c)
+    elif specimen.air:
+        cooler = HeatSink(path, specimen.air.sink, _CASE, load, start_c)
+    else:
+        raise ValueError(f"specimen {specimen.name!r} is neither a liquid loop nor a heat sink")
+    cooler.hot_h = _HOT_H
+    return cooler

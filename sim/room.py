@@ -67,7 +67,7 @@ class RoomKind:
 #: The room of a shipped bench: with the bench's own fans and a meter's self-noise it reads about 34 dBA, and a handful
 #: of things happen in a night.
 QUIET_NIGHT = RoomKind(
-    background_dba=32.5,
+    background_dba=32.2,
     doors_per_h=0.3,
     vehicles_per_h=0.4,
     ventilations_per_h=0.1,

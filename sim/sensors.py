@@ -30,6 +30,7 @@ Source: TypeAlias = Literal[
     "pressure",
     "leak",
     "smoke",
+    "throttled",
 ]
 
 Mode: TypeAlias = Literal["stuck", "silent", "nonsense"]
@@ -76,6 +77,7 @@ KINDS: dict[Source, SensorKind] = {
     "humidity": SensorKind(resolution=0.1, uncertainty=2.0, noise=0.1, lowest=0.0),  # [%]
     "pressure": SensorKind(resolution=0.1, uncertainty=0.5, noise=0.05),  # [hPa]
     "leak": SensorKind(resolution=1.0, lag_s=3.0),  # 1 when wet, 0 when dry; 2.1 s after the first drop [1]
+    "throttled": SensorKind(resolution=1.0),  # seconds in which the load has throttled, counted by the load itself [s]
     "smoke": SensorKind(resolution=1.0, lag_s=10.0),  # 1 when there is smoke, which takes its time to get there [1]
 }
 
@@ -211,23 +213,6 @@ class Sensor(Failing):
         self._dropouts = stream(seed, "dropouts", source, specimen)
         self._dropouts_per_h = kind.dropouts_per_h
         self._gap_start_s = self._gap_end_s = 0.0 if kind.dropouts_per_h else math.inf
-
-    def follow(self, true: float, h_s: float) -> None:
-        """Let the sensing element follow a true value as a first-order lag, exact while the value holds.
-
-        Args:
-            true: the true value [unit of the source]
-            h_s: how long it holds, above 0 [s]
-
-        >>> sensor = Sensor("die", KINDS["die"], seed=1, specimen="brook 2x140", start=20.0)
-        >>> sensor.follow(30.0, h_s=1.5)  # one time constant: 1 - 1/e
-        >>> round(sensor.followed, 3)
-        26.321
-        """
-        if h_s != self._step_s:
-            self._step_s = h_s
-            self._share = -math.expm1(-h_s / self._lag_s)
-        self.followed += self._share * (true - self.followed)
 
     def sense(self, t_s: float, true: float) -> None:
         """At a whole second: the element has followed the true value up to now.

@@ -1,0 +1,181 @@
+"""What can go wrong on the simulated bench, each at a time: which fault moves what on the rig.
+
+Owns the names of the faults and what each of them does. What follows from it is physics, elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
+
+if TYPE_CHECKING:
+    from sim.rig import Rig
+
+FaultKind: TypeAlias = Literal[
+    "pump_stalls",
+    "fans_stall",
+    "tube_kinks",
+    "air_lock",
+    "leak",
+    "paste_pumped_out",
+    "sensor_stuck",
+    "sensor_silent",
+    "sensor_nonsense",
+    "load_disobeys",
+    "load_throttles",
+    "meter_battery_dies",
+    "ambient_jumps",
+    "supply_lost",
+]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing that goes wrong. Raises ValueError for a kind that is not known, or a sensor without its source."""
+
+    kind: FaultKind
+    at_s: float
+    """When it begins, in time since the mount [s]."""
+    until_s: float = math.inf
+    """When it is mended, in time since the mount [s]; paste, leaks and jumps stay."""
+    size: float | None = None
+    """How bad, in the unit of the kind, the usual unless given: see `USUAL`."""
+    source: str | None = None
+    """Which sensor, where the kind is about one."""
+
+    def __post_init__(self) -> None:
+        if self.kind not in get_args(FaultKind):
+            raise ValueError(f"no such fault {self.kind!r}; there are: {', '.join(get_args(FaultKind))}")
+        if self.kind.startswith("sensor_") and self.source is None:
+            raise ValueError(f"{self.kind} needs the source of a sensor")
+        if not 0 <= self.at_s < self.until_s:
+            raise ValueError(f"a fault begins at 0 s or later and ends after that, got {self.at_s} to {self.until_s}")
+
+
+#: How bad a fault is when nobody says: stall and lock as a share [1], fans as a number [1], paste as added resistance
+#: [1], the limit of a throttling load [degC], the jump of ambient [K].
+USUAL: Mapping[FaultKind, float] = {
+    "pump_stalls": 1.0,
+    "fans_stall": 1.0,
+    "tube_kinks": 1.0,
+    "air_lock": 1.0,
+    "paste_pumped_out": 1.5,
+    "load_throttles": 70.0,
+    "ambient_jumps": 4.0,
+}
+
+
+def begin(rig: Rig, fault: Fault) -> None:
+    """A fault begins now.
+
+    Args:
+        rig: on which [no unit]
+        fault: which [no unit]
+
+    >>> from sim.rig import Rig
+    >>> from sim.specimens import load_specimens
+    >>> rig = Rig(load_specimens()["brook 2x140"], seed=1)
+    >>> begin(rig, Fault("fans_stall", at_s=0.0))
+    >>> rig.turning
+    1
+    """
+    size = USUAL.get(fault.kind, 0.0) if fault.size is None else fault.size
+    _BEGINS[fault.kind](rig, size, fault)
+
+
+def end(rig: Rig, fault: Fault) -> None:
+    """A fault is mended now, where it can be.
+
+    Args:
+        rig: on which [no unit]
+        fault: which [no unit]
+
+    >>> from sim.rig import Rig
+    >>> from sim.specimens import load_specimens
+    >>> rig, fault = Rig(load_specimens()["brook 2x140"], seed=1), Fault("fans_stall", at_s=0.0)
+    >>> begin(rig, fault)
+    >>> end(rig, fault)
+    >>> rig.turning
+    2
+    """
+    mend = _ENDS.get(fault.kind)
+    if mend is not None:
+        mend(rig, fault)
+
+
+def _stall_pump(rig: Rig, drag: float) -> None:
+    if rig.pump is not None:
+        rig.pump.hinder(drag)
+
+
+def _supply(rig: Rig, on: bool) -> None:
+    rig.supplied = on
+    rig.fans.supply(on)
+    if rig.pump is not None:
+        rig.pump.supply(on)
+
+
+def _leak(rig: Rig, _size: float, _fault: Fault) -> None:
+    rig.wet = 1.0
+
+
+def _paste(rig: Rig, size: float, _fault: Fault) -> None:
+    rig.paste_factor = 1.0 + size
+
+
+def _fans(rig: Rig, size: float, _fault: Fault) -> None:
+    rig.turning = max(0, rig.specimen.fans.count - round(size))
+
+
+def _kink(rig: Rig, size: float, _fault: Fault) -> None:
+    rig.kink = size
+
+
+def _air_lock(rig: Rig, size: float, _fault: Fault) -> None:
+    rig.air_lock = size
+
+
+def _disobey(rig: Rig, _size: float, _fault: Fault) -> None:
+    rig.obeys = False
+
+
+def _throttle(rig: Rig, size: float, _fault: Fault) -> None:
+    rig.cooler.load.limit_c = size
+
+
+def _jump(rig: Rig, size: float, fault: Fault) -> None:
+    rig.room.jump(fault.at_s, size)
+
+
+_BEGINS: Mapping[FaultKind, Callable[[Rig, float, Fault], None]] = {
+    "pump_stalls": lambda rig, size, _: _stall_pump(rig, size),
+    "fans_stall": _fans,
+    "tube_kinks": _kink,
+    "air_lock": _air_lock,
+    "leak": _leak,
+    "paste_pumped_out": _paste,
+    "sensor_stuck": lambda rig, _, fault: rig.failing(fault.source).fail("stuck"),
+    "sensor_silent": lambda rig, _, fault: rig.failing(fault.source).fail("silent"),
+    "sensor_nonsense": lambda rig, _, fault: rig.failing(fault.source).fail("nonsense"),
+    "load_disobeys": _disobey,
+    "load_throttles": _throttle,
+    "meter_battery_dies": lambda rig, *_: rig.meter.fail("silent"),
+    "ambient_jumps": _jump,
+    "supply_lost": lambda rig, *_: _supply(rig, False),
+}
+
+_ENDS: Mapping[FaultKind, Callable[[Rig, Fault], None]] = {
+    "pump_stalls": lambda rig, _: _stall_pump(rig, 0.0),
+    "fans_stall": lambda rig, fault: _fans(rig, 0.0, fault),
+    "tube_kinks": lambda rig, fault: _kink(rig, 0.0, fault),
+    "air_lock": lambda rig, fault: _air_lock(rig, 0.0, fault),
+    "sensor_stuck": lambda rig, fault: rig.failing(fault.source).mend(),
+    "sensor_silent": lambda rig, fault: rig.failing(fault.source).mend(),
+    "sensor_nonsense": lambda rig, fault: rig.failing(fault.source).mend(),
+    "load_disobeys": lambda rig, _: setattr(rig, "obeys", True),
+    "load_throttles": lambda rig, fault: _throttle(rig, math.inf, fault),
+    "meter_battery_dies": lambda rig, _: rig.meter.mend(),
+    "supply_lost": lambda rig, _: _supply(rig, True),
+}
