@@ -108,13 +108,13 @@ def _differences(compared: Comparison) -> list[str]:
     first, *others = compared.rows
     lines = []
     for row in others:
-        for mine, his in zip(first.cells, row.cells, strict=True):
-            if mine.rise is None or his.rise is None:
+        for ours, theirs in zip(first.cells, row.cells, strict=True):
+            if ours.rise is None or theirs.rise is None:
                 continue
-            found = difference(his.rise, mine.rise)
+            found = difference(theirs.rise, ours.rise)
             says = f"{found.estimate.value:+.2f} ±{found.estimate.expanded:.2f} K"
             meaning = "" if found.meaningful else ": no meaningful difference"
-            lines.append(f"{row.run.specimen} against {first.run.specimen} at {mine.heat_w:g} W: {says}{meaning}")
+            lines.append(f"{row.run.specimen} against {first.run.specimen} at {ours.heat_w:g} W: {says}{meaning}")
     return lines
 
 
