@@ -10,6 +10,7 @@ import contextlib
 import io
 import math
 import os
+import signal
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -191,7 +192,13 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A letter that the output has no code for must not cost the others.
         sys.stdout.reconfigure(errors="replace")
-    sys.exit(run(sys.argv[1:]))
+    try:
+        status = run(sys.argv[1:])
+    except KeyboardInterrupt:  # once more, while the first was being told
+        status = BenchdError.exit_code
+    # What is left is the interpreter's own end, which must not be broken into.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    sys.exit(status)
 
 
 def run(arguments: list[str]) -> int:

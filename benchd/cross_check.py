@@ -27,6 +27,8 @@ from benchd.protocol_file import (
 from benchd.toml_places import Path, Places
 from benchd.toml_problems import problem_at
 
+#: The channel of what the heater heats.
+HEATED = "die_c"
 _FAN_SETPOINT = "fan_pct"
 _PUMP_SETPOINT = "pump_pct"
 _MOVING = (_FAN_SETPOINT, _PUMP_SETPOINT)
@@ -69,8 +71,8 @@ class _Bench:
 
     @property
     def has_temperature_interlock(self) -> bool:
-        """Whether any temperature trips the bench when it is too high."""
-        return any(lock.above is not None and lock.channel.endswith("_c") for lock in self.interlocks)
+        """Whether the temperature of what is heated trips the bench when it is too high; any other may stay cold."""
+        return any(lock.above is not None and lock.channel == HEATED for lock in self.interlocks)
 
 
 def _placed(text: str, found: list[_Finding]) -> list[Problem]:
@@ -112,7 +114,7 @@ def _needs(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
         path: Path = ("steps", heated[0], HEAT_SETPOINT)
         yield from _lacking(path, "heat", bench, ("die_c", "ambient_c", "heat_w"), (HEAT_SETPOINT,))
         if not bench.has_temperature_interlock:
-            what = f'heat needs an interlock above a temperature, such as die_c; bench "{bench.name}" has none'
+            what = f'heat needs an interlock with {HEATED} above a temperature; bench "{bench.name}" has none'
             yield _Finding(path, what)
     heard = next(((index, key) for index, step in steps for key in _listens(step)), None)
     if heard:

@@ -197,6 +197,9 @@ def _unquoted(part: str) -> str:
     if part[0] == "'":
         return part[1:-1]
     if part[0] == '"':
-        # tomllib knows the escapes; a part it refuses cannot stand in a text that it has accepted.
-        return str(tomllib.loads(f"key = {part}")["key"])
+        # tomllib knows the escapes.
+        try:
+            return str(tomllib.loads(f"key = {part}")["key"])
+        except tomllib.TOMLDecodeError:
+            raise _LostError from None
     return part

@@ -65,7 +65,7 @@ def check_command(file: str, bench: LoadedBench | None, specimens: tuple[str, ..
         _check_bench(load_bench(found.text, found.file), bench, as_json)
         return
     protocol = load_protocol(found.text, found.file)
-    cross_check(protocol, bench.bench if bench else None)
+    cross_check(protocol)
     expected = _rehearse(protocol, bench, specimens, seed) if bench else []
     if as_json:
         print_json(
@@ -127,7 +127,7 @@ def _rehearse(protocol: LoadedProtocol, bench: LoadedBench, specimens: tuple[str
     with stopper.listening(), tempfile.TemporaryDirectory(prefix="benchd-") as folder:
         db = Path(folder) / "rehearsal.db"
         with Writer.open(db, durable=False) as writer, Progress(len(chosen)) as progress:
-            rehearsal = Rehearsal(writer, protocol, twin, seed)
+            rehearsal = Rehearsal(writer, protocol, bench, chosen, seed)
             expected = []
             for specimen, cooling in chosen.items():
                 progress.begin(specimen)

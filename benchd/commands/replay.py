@@ -13,6 +13,7 @@ from benchd.commands.tell import print_json
 from benchd.errors import BenchdError
 from benchd.places import rehearsal_db
 from benchd.protocol_file import LoadedProtocol
+from benchd.report.found import found_lines
 from benchd.report.side_by_side import equal_noise, shared_level
 from benchd.report.tables import comparison_lines, points_lines
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
@@ -35,7 +36,7 @@ def replay_command(
     db = db or _default_db()
     stopper = Stopper()
     with stopper.listening(), Writer.open(db, durable=False) as writer:
-        rehearsal = Rehearsal(writer, protocol, twin, seed)
+        rehearsal = Rehearsal(writer, protocol, bench, chosen, seed)
         with Progress(len(chosen)) as progress:
             played = []
             for specimen, cooling in chosen.items():
@@ -67,17 +68,20 @@ def _print(played: list[Played], protocol: str, bench: str, seed: int, db: Path)
         out.print(f"  {run.samples} samples recorded in {run.wall_s:.1f} s")
         if run.state is not RunState.COMPLETE:
             out.print(f"  {run.reason}", soft_wrap=True)
+        with queries.reader(db) as connection:
+            show(found_lines(connection, run.run, whole=not run.points))
         show(points_lines(run.points))
     with queries.reader(db) as connection:
         runs = [queries.run(connection, run.run) for run in played]
         level_dba = shared_level(connection, runs)
         compared = None if level_dba is None else equal_noise(connection, runs, level_dba)
     out.print()
-    if compared is None:
-        out.print("No level was reached by all of these runs: no comparison at equal noise.")
-    else:
+    if compared is not None:
         show(comparison_lines(compared))
-    out.print()
+        out.print()
+    elif any(run.points for run in played):
+        out.print("No level was reached by all of these runs: no comparison at equal noise.")
+        out.print()
     numbers = " ".join(str(run.run) for run in played)
     at = f" --at-dba {level_dba:g}" if level_dba is not None else ""
     out.print(f"Database: {db}", soft_wrap=True)

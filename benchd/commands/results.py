@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sqlalchemy import Connection
+
 from benchd.commands.output import console, hours, show
 from benchd.commands.tell import print_json, tell
 from benchd.errors import InputError, NotFound
 from benchd.places import bench_db, rehearsal_db
+from benchd.report.found import found_lines
 from benchd.report.side_by_side import equal_noise
 from benchd.report.tables import comparison_lines, points_lines
+from benchd.running.states import ALIVE, RunState
 from benchd.store import queries
+from benchd.store.lock import is_held
 from benchd.store.records import PointRecord, RunRow
 
 
@@ -25,7 +30,8 @@ def results_command(
     """Print the points of runs, or compare them. Raises `NotFound` and `InputError` for questions without an answer."""
     if floor is not None and at_dba is None:
         raise InputError("--floor says over which background a comparison is stated", "give --at-dba L with it")
-    with queries.reader(db or _default_db()) as connection:
+    path = db or _default_db()
+    with queries.reader(path) as connection:
         runs = [queries.run(connection, number) for number in dict.fromkeys(numbers)]
         runs = runs or queries.newest_runs(connection)
         if not runs:
@@ -37,13 +43,12 @@ def results_command(
             else:
                 show(comparison_lines(compared))
             return
-        points = {run.id: queries.points(connection, [run.id]) for run in runs}
-        lasted = {run.id: queries.last_t_ms(connection, run.id) or 0 for run in runs}
-    if as_json:
-        print_json([point.as_json() for run in runs for point in _at_heat(points[run.id], heat)])
-        return
-    for run in runs:
-        _print_run(run, points[run.id], heat, lasted[run.id] / 1000)
+        if as_json:
+            points = queries.points(connection, [run.id for run in runs])
+            print_json([point.as_json() for point in _at_heat(points, heat)])
+            return
+        for run in runs:
+            _print_run(connection, run, heat, lost=run.state in ALIVE and not is_held(path))
 
 
 def _default_db() -> Path:
@@ -57,7 +62,9 @@ def _at_heat(points: list[PointRecord], heat: float | None) -> list[PointRecord]
     return [point for point in points if heat is None or point.heat_set_w == heat]
 
 
-def _print_run(run: RunRow, points: list[PointRecord], heat: float | None, bench_s: float) -> None:
+def _print_run(connection: Connection, run: RunRow, heat: float | None, *, lost: bool) -> None:
+    points = queries.points(connection, [run.id])
+    bench_s = (queries.last_t_ms(connection, run.id) or 0) / 1000
     out = console()
     simulated = "simulated, " if run.simulated else ""
     out.print(
@@ -65,6 +72,11 @@ def _print_run(run: RunRow, points: list[PointRecord], heat: float | None, bench
         f"{hours(bench_s)} of bench time",
         soft_wrap=True,
     )
+    if lost:
+        out.print("  but no engine is at work on it: it was killed, or the machine stopped")
+    elif run.state is not RunState.COMPLETE and run.reason:
+        out.print(f"  {run.reason}", soft_wrap=True)
+    show(found_lines(connection, run.id, whole=not points))
     shown = _at_heat(points, heat)
     if points and not shown:
         loads = ", ".join(f"{heat_w:g}" for heat_w in sorted({point.heat_set_w for point in points}))

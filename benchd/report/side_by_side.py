@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
+from statistics import median, mode
 from typing import Any
 
 from sqlalchemy import Connection
@@ -13,9 +12,8 @@ from sqlalchemy import Connection
 from benchd.analysis.comparison import AtLevel, HeardSpeed, Measured, MeasuredPoint, at_equal_noise
 from benchd.analysis.uncertainty import Estimate, from_expanded
 from benchd.errors import InputError
-from benchd.running.found import BACKGROUND, FAN_LEVEL
+from benchd.running.found import BACKGROUND, FAN_LEVEL, Found, estimate_of
 from benchd.running.states import Quality
-from benchd.running.steps.base import Finding
 from benchd.store import queries
 from benchd.store.records import PointRecord, RunRow
 
@@ -29,6 +27,10 @@ class Row:
 
     run: RunRow
     cells: tuple[AtLevel, ...]
+    pump_pct: float | None
+    """The pump setting of the points that are compared [%]."""
+    left_out: int
+    """How many points at other pump settings are not [1]."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +54,7 @@ class Comparison:
             "at_dba": self.level_dba,
             "floor_dba": self.floor_dba,
             "simulated": self.simulated,
-            "specimens": [_cell_json(row.run, cell) for row in self.rows for cell in row.cells],
+            "specimens": [_cell_json(row, cell) for row in self.rows for cell in row.cells],
         }
 
 
@@ -80,7 +82,7 @@ def equal_noise(
     if not heats:
         raise InputError("these runs have no test points")
     rows = tuple(
-        Row(run, tuple(at_equal_noise(one.measured, heat, level_dba, floor) for heat in heats))
+        Row(run, tuple(one.at(heat, level_dba, floor) for heat in heats), one.pump_pct, one.left_out)
         for run, one in zip(runs, known, strict=True)
     )
     return Comparison(level_dba, floor, floor_dba is not None, heats, rows)
@@ -88,7 +90,8 @@ def equal_noise(
 
 def stated_floor(connection: Connection, runs: Sequence[RunRow]) -> float | None:
     """The median of the runs' backgrounds [dBA], to a tenth, None when none was measured."""
-    levels = [finding.value for run in runs for finding in _findings(connection, run.id, BACKGROUND)[-1:]]
+    found = [Found(queries.standing_findings(connection, run.id)).last(BACKGROUND) for run in runs]
+    levels = [background.value for background in found if background is not None]
     return round(median(levels), 1) if levels else None
 
 
@@ -98,7 +101,7 @@ def shared_level(connection: Connection, runs: Sequence[RunRow]) -> float | None
     if floor is None:
         return None
     reaches = [
-        at_equal_noise(one.measured, heat_w, floor + 1, floor).reach
+        one.at(heat_w, floor + 1, floor).reach
         for one in (_known(connection, run) for run in runs)
         for heat_w in one.heats_w
     ]
@@ -116,41 +119,56 @@ def shared_level(connection: Connection, runs: Sequence[RunRow]) -> float | None
 class _Known:
     measured: Measured
     heats_w: tuple[float, ...]
+    pump_pct: float | None
+    left_out: int
+    has_background: bool
+
+    def at(self, heat_w: float, level_dba: float, floor_dba: float) -> AtLevel:
+        if not self.has_background:
+            why = "no background was measured in this run"
+            return AtLevel(self.measured.name, heat_w, level_dba, floor_dba, None, why=why)
+        return at_equal_noise(self.measured, heat_w, level_dba, floor_dba)
 
 
 def _known(connection: Connection, run: RunRow) -> _Known:
     points = queries.points(connection, [run.id])
-    background = next(iter(_findings(connection, run.id, BACKGROUND)[-1:]), None)
-    floor = None if background is None else _estimate(background)
+    found = Found(queries.standing_findings(connection, run.id))
+    background = found.last(BACKGROUND)
+    floor = None if background is None else estimate_of(background)
+    usable = [point for point in points if point.quality in USABLE and point.fan_rpm]
+    # Another pump setting is another cooler: its points lie on a curve of their own.
+    pump_pct = mode(point.pump_pct for point in usable) if usable else None
+    kept = [point for point in usable if point.pump_pct == pump_pct]
     sweep = [
-        HeardSpeed(finding.detail["fan_rpm"], _estimate(finding), floor)
-        for finding in _findings(connection, run.id, FAN_LEVEL)
-        if floor is not None and finding.detail["fan_rpm"]
+        HeardSpeed(heard.detail["fan_rpm"], estimate_of(heard), floor)
+        for heard in found.every(FAN_LEVEL)
+        if floor is not None and heard.detail["fan_rpm"] and heard.detail["pump_pct"] == pump_pct
     ]
-    measured = [_measured(point, floor) for point in points if point.quality in USABLE and point.fan_rpm]
-    return _Known(Measured(run.specimen, sweep, measured), tuple(sorted({point.heat_set_w for point in points})))
+    return _Known(
+        measured=Measured(run.specimen, sweep, [_measured(point, floor) for point in kept]),
+        heats_w=tuple(sorted({point.heat_set_w for point in points})),
+        pump_pct=pump_pct,
+        left_out=len(usable) - len(kept),
+        has_background=floor is not None,
+    )
 
 
 def _heats(known: Sequence[_Known]) -> tuple[float, ...]:
     return tuple(sorted({heat_w for one in known for heat_w in one.heats_w}))
 
 
-def _findings(connection: Connection, run_id: int, name: str) -> list[Finding]:
-    rows = [row for row in queries.findings(connection, run_id) if row.finding.name == name]
-    latest = {row.step.stage: row.step.attempt for row in rows}
-    return [row.finding for row in rows if row.step.attempt == latest[row.step.stage]]
-
-
 def _measured(point: PointRecord, floor: Estimate | None) -> MeasuredPoint:
     # A usable point has rise, heat and speed; the store keeps no degrees of freedom with a point's expanded values.
     level = None if point.level_dba is None else _known_value(point.level_dba, point.level_u_db)
+    # The background of its own time, which may have been measured anew since; as sure as the latest.
+    own = floor and point.background_dba is not None and Estimate(point.background_dba, floor.u_std, floor.dof)
     return MeasuredPoint(
         heat_set_w=point.heat_set_w,
         fan_rpm=point.fan_rpm or 0.0,
         rise=_known_value(point.rise_k or 0.0, point.rise_u_k),
         heat=_known_value(point.heat_w or 0.0, point.heat_u_w),
         total=level,
-        background=floor,
+        background=own or floor,
     )
 
 
@@ -158,17 +176,13 @@ def _known_value(value: float, u: float | None) -> Estimate:
     return Estimate(value, from_expanded(u or 0.0))
 
 
-def _estimate(finding: Finding) -> Estimate:
-    dof = finding.dof or math.inf
-    return Estimate(finding.value, from_expanded(finding.u or 0.0, dof), dof)
-
-
-def _cell_json(run: RunRow, cell: AtLevel) -> dict[str, Any]:
+def _cell_json(row: Row, cell: AtLevel) -> dict[str, Any]:
     return {
-        "run": run.id,
-        "specimen": run.specimen,
-        "mount": run.mount,
+        "run": row.run.id,
+        "specimen": row.run.specimen,
+        "mount": row.run.mount,
         "heat_w": cell.heat_w,
+        "pump_pct": row.pump_pct,
         "reached": cell.reached,
         "why": cell.why or None,
         "reach_low_dba": cell.reach and cell.reach.low,

@@ -8,7 +8,8 @@ from rich import box
 from rich.console import RenderableType
 from rich.table import Table
 
-from benchd.analysis.comparison import AtLevel, difference
+from benchd.analysis.comparison import AtLevel, Difference, difference
+from benchd.analysis.uncertainty import Estimate, from_expanded
 from benchd.report.side_by_side import Comparison
 from benchd.running.states import Quality
 from benchd.store.records import PointRecord
@@ -28,6 +29,10 @@ def _points_table(points: Sequence[PointRecord]) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("heat W", justify="right", no_wrap=True)
     table.add_column("asked", no_wrap=True)
+    # Only where it tells points apart: most nights have one pump setting.
+    pumps = len({point.pump_pct for point in points}) > 1
+    if pumps:
+        table.add_column("pump", justify="right", no_wrap=True)
     table.add_column("level dBA", justify="right", no_wrap=True)
     table.add_column("rise K", justify="right", no_wrap=True)
     table.add_column("K/W", justify="right", no_wrap=True)
@@ -37,6 +42,7 @@ def _points_table(points: Sequence[PointRecord]) -> Table:
         table.add_row(
             f"{point.heat_set_w:g}",
             asked(point),
+            *([f"{point.pump_pct:g} %"] if pumps else []),
             with_u(point.level_dba, point.level_u_db, 1),
             with_u(point.rise_k, point.rise_u_k, 2),
             with_u(point.resistance_k_per_w, point.resistance_u_k_per_w, 4),
@@ -55,21 +61,25 @@ def rule_line(points: Iterable[PointRecord]) -> str:
 def repeat_line(points: Sequence[PointRecord]) -> str:
     """What the points that were measured twice say about repeatability; empty when there are none."""
     lines = []
-    seen: dict[tuple[float, float | None, float | None], PointRecord] = {}
+    seen: dict[tuple[float, str, float | None], PointRecord] = {}
     for point in points:
-        key = (
-            point.heat_set_w,
-            point.noise_set_dba,
-            None if point.noise_set_dba is not None else point.fan_pct,
-        )
-        first = seen.setdefault(key, point)
+        first = seen.setdefault((point.heat_set_w, asked(point), point.pump_pct), point)
         if first is point or first.rise_k is None or point.rise_k is None:
             continue
-        lines.append(
-            f"First point repeated last ({point.heat_set_w:g} W at {asked(point)}): {first.rise_k:.2f} K, then "
-            f"{point.rise_k:.2f} K: {point.rise_k - first.rise_k:+.2f} K."
-        )
+        found = difference(_estimate(point.rise_k, point.rise_u_k), _estimate(first.rise_k, first.rise_u_k))
+        at = f"{point.heat_set_w:g} W at {asked(point)}"
+        lines.append(f"Measured twice ({at}): {first.rise_k:.2f} K, then {point.rise_k:.2f} K: {_told(found)}.")
     return "\n".join(lines)
+
+
+def _estimate(value: float, u: float | None) -> Estimate:
+    # Rounded as it is shown, so that what is printed adds up.
+    return Estimate(round(value, 2), from_expanded(u or 0.0))
+
+
+def _told(found: Difference) -> str:
+    says = f"{found.estimate.value:+.2f} ±{found.estimate.expanded:.2f} K"
+    return says if found.meaningful else f"{says}, no meaningful difference"
 
 
 def comparison_lines(compared: Comparison) -> list[RenderableType]:
@@ -108,20 +118,23 @@ def _differences(compared: Comparison) -> list[str]:
     first, *others = compared.rows
     lines = []
     for row in others:
-        for mine, his in zip(first.cells, row.cells, strict=True):
-            if mine.rise is None or his.rise is None:
+        for ours, theirs in zip(first.cells, row.cells, strict=True):
+            if ours.rise is None or theirs.rise is None:
                 continue
-            found = difference(his.rise, mine.rise)
-            says = f"{found.estimate.value:+.2f} ±{found.estimate.expanded:.2f} K"
-            meaning = "" if found.meaningful else ": no meaningful difference"
-            lines.append(f"{row.run.specimen} against {first.run.specimen} at {mine.heat_w:g} W: {says}{meaning}")
+            says = _told(difference(theirs.rise, ours.rise))
+            lines.append(f"{row.run.specimen} against {first.run.specimen} at {ours.heat_w:g} W: {says}")
     return lines
 
 
 def _remarks(compared: Comparison) -> list[str]:
+    remarks = [
+        f"{row.run.specimen} (run {row.run.id}): points at pump {row.pump_pct:g} %, {row.left_out} others left out"
+        for row in compared.rows
+        if row.left_out
+    ]
     if any(cell.reached and cell.bound == "upper" for row in compared.rows for cell in row.cells):
-        return ["* level too close to the background to be told from it: the rise is an upper bound"]
-    return []
+        remarks.append("* level too close to the background to be told from it: the rise is an upper bound")
+    return remarks
 
 
 def with_u(value: float | None, u: float | None, digits: int) -> str:

@@ -29,19 +29,23 @@ OPEN_S = 5.0
 class Request(Generic[T]):
     """One call into a driver, answered later by its worker."""
 
-    def __init__(self, call: Callable[[], T]) -> None:
+    def __init__(self, name: str, call: Callable[[], T]) -> None:
+        self._name = name
         self._call = call
+        self._asked_s = real_s()
         self._done = threading.Event()
         self._result: T | None = None
         self._error: InstrumentError | None = None
 
-    def serve(self, name: str) -> None:
+    def serve(self) -> None:
         try:
             self._result = self._call()
         except InstrumentError as error:
             self._error = error
         except Exception as error:  # noqa: BLE001 - a fault inside a driver must cost its own samples only
-            self._error = InstrumentError(f"{name}: the driver failed: {error!r}", "this is a fault of the driver")
+            self._error = InstrumentError(
+                f"{self._name}: the driver failed: {error!r}", "this is a fault of the driver"
+            )
         self._done.set()
 
     @property
@@ -51,7 +55,7 @@ class Request(Generic[T]):
     def answer(self, due_s: float) -> T:
         """What the call gave. Raises its error, or `NoAnswer` when real time due_s [s] comes first."""
         if not self._done.wait(max(0.0, due_s - real_s())):
-            raise NoAnswer("no answer in time")
+            raise NoAnswer(f"{self._name}: no answer within {due_s - self._asked_s:.2g} s")
         if self._error is not None:
             raise self._error
         return self._result  # type: ignore[return-value]  # set by serve() whenever there is no error
@@ -70,7 +74,7 @@ class Worker:
 
     def _serve(self) -> None:
         while (request := self._inbox.get()) is not None:
-            request.serve(self._name)
+            request.serve()
 
     @property
     def busy(self) -> bool:
@@ -89,7 +93,7 @@ class Worker:
                 raise NoAnswer(f"{self._name}: still busy with an earlier request") from None
             except InstrumentError:
                 pass  # the earlier request's trouble was its asker's
-        request = Request(call)
+        request = Request(self._name, call)
         self._current = request
         self._inbox.put(request)
         return request
@@ -100,15 +104,15 @@ class Worker:
         self._thread.join(join_s)
 
 
-class Place:
+class OpenInstrument:
     """One instrument on the bench, with its worker if it may block."""
 
-    def __init__(self, name: str, instrument: Instrument, deadline_s: float) -> None:
+    def __init__(self, name: str, driver: Instrument, deadline_s: float) -> None:
         self.name = name
-        self.instrument = instrument
+        self.driver = driver
         self.deadline_s = deadline_s
         self.opened = False
-        self._worker = None if instrument.immediate else Worker(name)
+        self._worker = None if driver.immediate else Worker(name)
 
     @property
     def busy(self) -> bool:
@@ -119,30 +123,25 @@ class Place:
         """Start a call; an immediate instrument has answered when this returns. Raises `NoAnswer` while busy."""
         if self._worker is not None:
             return self._worker.ask(call, real_s() + patience_s)
-        request = Request(call)
-        request.serve(self.name)
+        request = Request(self.name, call)
+        request.serve()
         return request
 
     def call(self, call: Callable[[], T], limit_s: float | None = None) -> T:
         """Call the instrument and wait for its answer, at most limit_s [s], its deadline unless given."""
         limit_s = self.deadline_s if limit_s is None else limit_s
-        try:
-            return self.begin_call(call, limit_s).answer(real_s() + limit_s)
-        except NoAnswer as error:
-            if error.message.startswith(self.name):
-                raise
-            raise NoAnswer(f"{self.name}: no answer within {limit_s:g} s") from None
+        return self.begin_call(call, limit_s).answer(real_s() + limit_s)
 
     def open(self) -> None:
         """Open the instrument. Raises its `InstrumentError`."""
         if not self.opened:
-            self.call(self.instrument.open, max(OPEN_S, self.deadline_s))
+            self.call(self.driver.open, max(OPEN_S, self.deadline_s))
             self.opened = True
 
     def close(self) -> None:
         """Close the instrument and end its thread; an instrument that hangs is left behind."""
         with suppress(InstrumentError):  # it hangs or has gone: nothing more can be done for it here
-            self.call(self.instrument.close)
+            self.call(self.driver.close)
         self.opened = False
         if self._worker is not None:
             self._worker.stop(self.deadline_s)
@@ -158,29 +157,29 @@ class OpenBench:
         self.file = bench
         self.cooling = cooling
         shared: dict[str, Any] = {}
-        self.places = {
-            name: Place(name, find_driver(spec.driver)(Setup(name, spec, shared)), spec.deadline_s)
+        self.instruments = {
+            name: OpenInstrument(name, find_driver(spec.driver)(Setup(name, spec, shared)), spec.deadline_s)
             for name, spec in bench.instruments.items()
         }
         self.channels = {name: spec for name, (_, spec) in bench.channels(cooling).items()}
         self.setpoints = {name: spec for name, (_, spec) in bench.setpoints(cooling).items()}
         self._owner = {name: owner for name, (owner, _) in bench.setpoints(None).items()}
-        self._of_place: dict[str, list[str]] = {place: [] for place in self.places}
+        self._channels_of: dict[str, list[str]] = {instrument: [] for instrument in self.instruments}
         for name, (owner, _) in bench.channels(cooling).items():
-            self._of_place[owner].append(name)
-        self._read_places = [place for name, place in self.places.items() if self._of_place[name]]
+            self._channels_of[owner].append(name)
+        self._readable = [instrument for name, instrument in self.instruments.items() if self._channels_of[name]]
         #: Instruments whose last request went unanswered, and why.
         self.silent: dict[str, str] = {}
 
     @property
     def immediate(self) -> bool:
         """Whether every instrument answers at once, so that the bench can be played in virtual time."""
-        return all(place.instrument.immediate for place in self.places.values())
+        return all(instrument.driver.immediate for instrument in self.instruments.values())
 
     def __enter__(self) -> OpenBench:
         try:
-            for place in self.places.values():
-                place.open()
+            for instrument in self.instruments.values():
+                instrument.open()
         except InstrumentError:
             self.close()
             raise
@@ -191,41 +190,40 @@ class OpenBench:
 
     def close(self) -> None:
         """Let go of all instruments; never raises."""
-        for place in self.places.values():
-            place.close()
+        for instrument in self.instruments.values():
+            instrument.close()
 
     def specimens(self) -> dict[str, Cooling]:
         """The specimens that a simulated bench can mount."""
-        return {name: kind for place in self.places.values() for name, kind in place.instrument.specimens().items()}
+        return {
+            name: kind
+            for instrument in self.instruments.values()
+            for name, kind in instrument.driver.specimens().items()
+        }
 
     def begin(self, about: RunAbout) -> None:
         """Tell every instrument that a run begins."""
-        for place in self.places.values():
-            instrument = place.instrument
-            place.call(lambda instrument=instrument: instrument.begin(about))  # type: ignore[misc]
+        for instrument in self.instruments.values():
+            instrument.call(_beginning(instrument.driver, about))
 
     def read(self, t_s: float) -> dict[str, Answer]:
         """All channels of all instruments at bench time t_s [s]; a channel that gave nothing is left out."""
         answers: dict[str, Answer] = {}
-        asked: list[tuple[Place, Request[Mapping[str, Answer]], float]] = []
-        for place in self._read_places:
+        asked: list[tuple[OpenInstrument, Request[Mapping[str, Answer]], float]] = []
+        for instrument in self._readable:
             try:
-                request = place.begin_call(_reading(place.instrument, t_s))
+                request = instrument.begin_call(_reading(instrument.driver, t_s))
             except NoAnswer as error:
-                self.silent[place.name] = error.message
+                self.silent[instrument.name] = error.message
                 continue
-            asked.append((place, request, real_s() + place.deadline_s))
-        for place, request, due_s in asked:
+            asked.append((instrument, request, real_s() + instrument.deadline_s))
+        for instrument, request, due_s in asked:
             try:
                 given = request.answer(due_s)
-            except NoAnswer as error:
-                # Either its driver gave up, or it has not come back at all.
-                waited = f"{place.name}: no answer within {place.deadline_s:g} s"
-                self.silent[place.name] = error.message if request.done else waited
             except InstrumentError as error:
-                self.silent[place.name] = error.message
+                self.silent[instrument.name] = error.message
             else:
-                self.silent.pop(place.name, None)
+                self.silent.pop(instrument.name, None)
                 answers.update(given)
         return answers
 
@@ -241,24 +239,28 @@ class OpenBench:
         """
         failed: dict[str, str] = {}
         for name, value in values.items():
-            place = self.places[self._owner[name]]
-            heat_off = name == HEAT_SETPOINT and value == 0 and not place.busy
-            if place.name in self.silent and not heat_off:
-                failed[name] = self.silent[place.name]
+            instrument = self.instruments[self._owner[name]]
+            heat_off = name == HEAT_SETPOINT and value == 0 and not instrument.busy
+            if instrument.name in self.silent and not heat_off:
+                failed[name] = self.silent[instrument.name]
                 continue
             try:
-                place.call(_writing(place.instrument, {name: value}))
+                instrument.call(_writing(instrument.driver, {name: value}))
             except InstrumentError as error:
                 failed[name] = error.message
         return failed
 
 
-def _reading(instrument: Instrument, t_s: float) -> Callable[[], Mapping[str, Answer]]:
-    return lambda: instrument.read(t_s)
+def _beginning(driver: Instrument, about: RunAbout) -> Callable[[], None]:
+    return lambda: driver.begin(about)
 
 
-def _writing(instrument: Instrument, values: Mapping[str, float]) -> Callable[[], None]:
-    return lambda: instrument.write(values)
+def _reading(driver: Instrument, t_s: float) -> Callable[[], Mapping[str, Answer]]:
+    return lambda: driver.read(t_s)
+
+
+def _writing(driver: Instrument, values: Mapping[str, float]) -> Callable[[], None]:
+    return lambda: driver.write(values)
 
 
 def safe_values(bench: BenchFile, names: Iterable[str]) -> dict[str, float]:

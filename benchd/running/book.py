@@ -18,7 +18,7 @@ from benchd.running.recovery import background_is_stale
 from benchd.running.sampler import Sample
 from benchd.running.schedule import Schedule, Stage, background_stages, plays_of, schedule
 from benchd.running.states import FINISHED, Ending, RunEvent, RunState, next_state
-from benchd.running.steps.base import Finding, Outcome
+from benchd.running.steps.base import Outcome
 from benchd.store import queries
 from benchd.store.records import REPEAT, TRIP, ChannelRow, EventRow
 from benchd.store.writer import Writer
@@ -48,7 +48,6 @@ class RunBook:
         self._from_ms = 0
         self._now_ms = 0
         self._step: int | None = None
-        self._plan: Stage | None = None
         self.found = Found(channels=bench.channels, over_limit_c=self.protocol.limits.over_limit_c)
 
     @property
@@ -128,7 +127,9 @@ class RunBook:
 
     def schedule(self) -> Schedule:
         """The stages as of now, anew from protocol and findings; `found` is brought up to date with it."""
-        self.found = Found(self._findings(), self.found.channels, self.found.over_limit_c)
+        with self._writer.reading() as connection:
+            findings = queries.standing_findings(connection, self.run_id)
+        self.found = Found(findings, self.found.channels, self.found.over_limit_c)
         return schedule(self.protocol, self.found.findings, seed=self.seed, cooling=self.cooling)
 
     def finished(self, planned: Schedule) -> frozenset[str]:
@@ -165,12 +166,6 @@ class RunBook:
                 attempt[step.stage] = step.attempt
             took[step.stage] += (step.ended_ms - step.started_ms) / 1000
         return took
-
-    def _findings(self) -> tuple[Finding, ...]:
-        with self._writer.reading() as connection:
-            rows = queries.findings(connection, self.run_id)
-        latest = {row.step.stage: row.step.attempt for row in rows}
-        return tuple(row.finding for row in rows if row.step.attempt == latest[row.step.stage])
 
     # Steps and samples
 

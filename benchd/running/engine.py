@@ -231,13 +231,14 @@ class Engine:
     def _tick(self, wants: Wants) -> Tick:
         self._setter.command(wants)
         t_s = self._clock.wait_until(self._next_s)
+        wall = self._clock.utc()  # at the same instant: reading the bench may take long
         tick_s = self._bench.file.tick_s
         # Bench time that ran on while an instrument was asked (real time only) skips the ticks it covers.
         self._next_s += tick_s * max(1, math.ceil((t_s - self._next_s) / tick_s))
         samples = self._sampler.take(t_s)
         run_s = self._book.record(t_s - self._zero_s, samples)
         self._ticks += 1
-        self._watch_wall(t_s)
+        self._watch_wall(t_s, wall)
         if self._bench.silent != self._silent:
             self._note_silent()
         if self._ticks % self._commit_every == 0:
@@ -278,8 +279,7 @@ class Engine:
             raise _Hold
         self._book.turn(RunEvent.RESUME)
 
-    def _watch_wall(self, t_s: float) -> None:
-        wall = self._clock.utc()
+    def _watch_wall(self, t_s: float, wall: datetime) -> None:
         jump_s = (wall - self._wall).total_seconds() - (t_s - self._zero_s)
         if abs(jump_s) > JUMP_S:
             self._book.jumped(jump_s, wall)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from benchd.analysis.uncertainty import Estimate, from_expanded
 from benchd.instruments import ChannelSpec
 from benchd.running.steps.base import Finding
 
@@ -53,3 +55,9 @@ def level_curve(findings: Iterable[Finding]) -> list[Finding]:
         (finding for finding in findings if finding.name == FAN_LEVEL),
         key=lambda finding: finding.detail["fan_pct"],
     )
+
+
+def estimate_of(finding: Finding) -> Estimate:
+    """A finding with what is known of its error; one without is taken as exact."""
+    dof = finding.dof or math.inf
+    return Estimate(finding.value, from_expanded(finding.u or 0.0, dof), dof)

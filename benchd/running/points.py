@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from benchd.analysis.acoustics import source_level
-from benchd.analysis.uncertainty import Estimate, from_expanded
-from benchd.running.found import BACKGROUND, Found
+from benchd.running.found import BACKGROUND, Found, estimate_of
 from benchd.running.schedule import Stage
 from benchd.running.states import Ending, Flag, Quality
 from benchd.running.steps.base import Finding, Outcome, SoakPoint
@@ -15,6 +14,8 @@ from benchd.store.records import PointRecord
 
 #: A point with more than this part of its samples missing [1] is flagged.
 MISSING_AT_MOST = 0.05
+#: A settled rise may still be so far from its probable end [K].
+LEFT_K = 0.25
 #: Ambient may move by this [K] while a point is read.
 AMBIENT_MOVES_K = 0.5
 #: Measured heat may differ from the heat asked for by this part [1].
@@ -77,7 +78,7 @@ def _with_level(record: PointRecord, got: Mapping[str, Finding], found: Found) -
     record = replace(record, level_dba=level.value, level_u_db=level.u, background_dba=_value(background))
     if background is None:
         return record
-    corrected = source_level(_estimate(level), _estimate(background))
+    corrected = source_level(estimate_of(level), estimate_of(background))
     return replace(
         record,
         level_corrected_dba=corrected.level.value,
@@ -87,11 +88,14 @@ def _with_level(record: PointRecord, got: Mapping[str, Finding], found: Found) -
 
 
 def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> list[Flag]:
-    level, heat, moved = got.get("level_dba"), got.get("heat_w"), got.get("ambient_moved_k")
+    level, heat = got.get("level_dba"), got.get("heat_w")
+    moved, left = got.get("ambient_moved_k"), got.get("left_k")
     needed = [got.get("rise_k"), heat, level]
     flags = []
     if outcome.ending is Ending.TIME_UP:
         flags.append(Flag.NOT_SETTLED)
+    elif left is not None and left.value > LEFT_K:
+        flags.append(Flag.STILL_MOVING)
     if any(finding is not None and finding.detail["missing"] > MISSING_AT_MOST for finding in needed):
         flags.append(Flag.SAMPLES_MISSING)
     if moved is not None and abs(moved.value) > AMBIENT_MOVES_K:
@@ -119,8 +123,3 @@ def _value(finding: Finding | None) -> float | None:
 
 def _u(finding: Finding | None) -> float | None:
     return None if finding is None else finding.u
-
-
-def _estimate(finding: Finding) -> Estimate:
-    dof = finding.dof or float("inf")
-    return Estimate(finding.value, from_expanded(finding.u or 0.0, dof), dof)

@@ -90,6 +90,8 @@ def _decision(writer: Writer, row: RunRow, stage: str, safe: SafeReport, now: da
         return Decision(False, f"its bench tripped: {trip.what}")
     if row.state is RunState.HELD:
         return Decision(False, "it was held")
+    if row.simulated:
+        return Decision(False, "it is a rehearsal: play it again")
     try:
         protocol = parse_protocol(row.protocol_text, f"protocol of run {row.id}")
     except InputError as error:  # queued by another benchd; one such run must not hold up the start

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from benchd.bench_file import LoadedBench, load_bench
@@ -19,7 +19,7 @@ from benchd.running.enroll import enroll
 from benchd.running.recovery import recover
 from benchd.running.states import RunState
 from benchd.store import queries
-from benchd.store.records import PointRecord
+from benchd.store.records import CLEAR, EventRow, PointRecord
 from benchd.store.writer import Writer
 
 
@@ -53,14 +53,19 @@ class Played:
 
 
 def twin_of(bench: LoadedBench) -> LoadedBench:
-    """The simulated bench that stands for a bench. Raises `InputError` when it names none, or a real one."""
+    """The simulated bench that stands for a bench: itself when all its instruments are simulated, else its twin.
+
+    Raises `InputError` when it names none, or one with real instruments.
+    """
+    if _immediate(bench):
+        return bench
     if bench.bench.twin is None:
         raise InputError(
-            f"{bench.file}: bench {bench.bench.bench!r} names no twin, so nothing can be rehearsed on it",
+            f"{bench.file}: bench {bench.bench.bench} names no twin, so nothing can be rehearsed on it",
             'add the line  twin = "simulated"  to it',
         )
     found = find_bench(bench.bench.twin)
-    twin = bench if found.text == bench.text else load_bench(found.text, found.file)
+    twin = load_bench(found.text, found.file)
     if not _immediate(twin):
         raise InputError(f"{twin.file}: a twin may only have simulated instruments, for it is played in virtual time")
     return twin
@@ -91,16 +96,29 @@ def chosen_specimens(twin: LoadedBench, named: tuple[str, ...]) -> dict[str, Coo
 
 
 class Rehearsal:
-    """Plays runs one after the other on one twin, into one database."""
+    """Plays runs one after the other on the twin of a bench, into one database.
 
-    def __init__(self, writer: Writer, protocol: LoadedProtocol, twin: LoadedBench, seed: int) -> None:
-        cross_check(protocol, twin.bench)
+    Raises `FileProblems` when the bench or its twin cannot play the protocol with one of the specimens.
+    """
+
+    def __init__(
+        self,
+        writer: Writer,
+        protocol: LoadedProtocol,
+        bench: LoadedBench,
+        specimens: Mapping[str, Cooling],
+        seed: int,
+    ) -> None:
+        self._twin = twin_of(bench)
+        # What the twin forgives the real bench may lack: an interlock, a meter, a range.
+        for cooling in dict.fromkeys(specimens.values()):
+            cross_check(protocol, bench.bench, cooling)
+            cross_check(protocol, self._twin.bench, cooling)
         # Whoever holds the writer knows that no engine is at work: a run that is still "running" has lost its own.
-        with OpenBench(twin.bench) as bench:
-            recover(writer, bench, utc_now().astimezone())
+        with OpenBench(self._twin.bench) as opened:
+            recover(writer, opened, utc_now().astimezone())
         self._writer = writer
         self._protocol = protocol
-        self._twin = twin
         self._seed = seed
 
     def play(
@@ -112,6 +130,7 @@ class Rehearsal:
     ) -> Played:
         """Play one run. `on_engine` is given the engine before it starts, to ask it to stop from a signal handler."""
         begun_s = real_s()
+        self._re_arm()
         run_id = enroll(
             self._writer,
             self._protocol,
@@ -127,6 +146,17 @@ class Rehearsal:
                 on_engine(engine)
             engine.play()
         return self._played(run_id, real_s() - begun_s)
+
+    def _re_arm(self) -> None:
+        """A simulated bench is made anew for every run: a trip of the one before is no reason to refuse this one."""
+        bench = self._twin.bench.bench
+        with self._writer.reading() as connection:
+            trip = queries.trip_latch(connection, bench)
+            simulated = trip is not None and trip.run_id is not None and queries.run(connection, trip.run_id).simulated
+        if simulated:
+            self._writer.add_event(
+                EventRow(bench=bench, utc=utc_now(), kind=CLEAR, what="the simulated bench is made anew", who="benchd")
+            )
 
     def _played(self, run_id: int, wall_s: float) -> Played:
         with self._writer.reading() as connection:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from benchd.bench_file import HEAT_SETPOINT
 from benchd.errors import InstrumentError
-from benchd.running.bench import OpenBench, Place, safe_values
+from benchd.running.bench import OpenBench, OpenInstrument, safe_values
 
 TRIES = 2
 
@@ -58,18 +58,18 @@ def make_safe(bench: OpenBench, cause: str) -> SafeReport:
     interrupted: list[BaseException] = []
     for owner in heat_first:
         values = safe_values(bench.file, sorted(owned[owner], key=lambda name: name != HEAT_SETPOINT))
-        lines.append(SafeLine(owner, values, _bring_down(bench.places[owner], values, interrupted)))
+        lines.append(SafeLine(owner, values, _bring_down(bench.instruments[owner], values, interrupted)))
     if interrupted:
         raise interrupted[0]
     return SafeReport(cause, tuple(lines))
 
 
-def _bring_down(place: Place, values: dict[str, float], interrupted: list[BaseException]) -> str:
+def _bring_down(instrument: OpenInstrument, values: dict[str, float], interrupted: list[BaseException]) -> str:
     problem = ""
     for _ in range(TRIES):
         try:
-            place.open()
-            place.call(lambda: place.instrument.make_safe(values))
+            instrument.open()
+            instrument.call(lambda: instrument.driver.make_safe(values))
         except InstrumentError as error:
             problem = error.message
         except BaseException as error:  # noqa: BLE001 - raised again in make_safe(), once all is done

@@ -166,17 +166,17 @@ def setting_for_level(findings: Sequence[Finding], level_dba: float) -> tuple[fl
 
 
 def _known_worse(point: SoakPoint, found: Found) -> str:
-    """Why a point need not be tried: more heat and no more air than one that went over the limit."""
+    """Why a point need not be tried: no less heat, no more air and no more flow than one that went over the limit."""
     for over in found.every(OVER_LIMIT):
         seen = over.detail
-        if point.fan_pct is not None and point.heat_w >= seen["heat_w"] and point.fan_pct <= seen["fan_pct"] + SAME_PCT:
+        if (
+            point.fan_pct is not None
+            and point.heat_w >= seen["heat_w"]
+            and point.fan_pct <= seen["fan_pct"] + SAME_PCT
+            and point.pump_pct <= seen["pump_pct"] + SAME_PCT
+        ):
             return f"over limit, not measured: {seen['heat_w']:g} W at fans {seen['fan_pct']:.0f} % already was"
     return ""
-
-
-def quiet_stages(protocol: Protocol) -> frozenset[str]:
-    """Names of the steps that need a quiet room; a point's stage belongs to the step its key begins with."""
-    return frozenset(protocol.name_of(step) for step in protocol.steps if step.quiet)
 
 
 def background_stages(protocol: Protocol) -> list[str]:

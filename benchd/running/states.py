@@ -140,6 +140,7 @@ class Flag(StrEnum):
     """What may be held against a test point."""
 
     NOT_SETTLED = "not_settled"  # time was up before equilibrium
+    STILL_MOVING = "still_moving"  # settled by its rule, but probably not at its end yet
     SAMPLES_MISSING = "samples_missing"  # more than one in twenty while it was read
     SAMPLES_OUT_OF_RANGE = "samples_out_of_range"
     AMBIENT_MOVED = "ambient_moved"

@@ -81,7 +81,7 @@ def readable(path: Path) -> None:
     if revision != migrations.head():
         raise DatabaseRefused(
             f"{path} was written by an older benchd (its schema is {revision}, ours is {migrations.head()})",
-            "the next command that writes it upgrades it, after a backup: benchd queue, serve or replay --db",
+            "the next command that writes it upgrades it, after a backup, such as benchd replay --db FILE",
         )
 
 

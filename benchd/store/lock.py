@@ -18,6 +18,21 @@ def lock_file(database: Path) -> Path:
     return Path(f"{database}.lock")
 
 
+def is_held(database: Path) -> bool:
+    """Whether some process, this one or another, is writing a database now."""
+    try:
+        descriptor = os.open(lock_file(database), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False  # no such file, or not for us to see
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(descriptor)
+    return False
+
+
 class Lock:
     """The right to write one database. `release` gives it back."""
 

@@ -201,6 +201,13 @@ def findings(connection: Connection, run_id: int) -> list[FindingRow]:
     return [FindingRow(step=_step_row(row), finding=_finding(row)) for row in rows]
 
 
+def standing_findings(connection: Connection, run_id: int) -> tuple[Finding, ...]:
+    """The findings of a run that count: of each stage those of the latest attempt that found anything."""
+    rows = findings(connection, run_id)
+    latest = {row.step.stage: row.step.attempt for row in rows}
+    return tuple(row.finding for row in rows if row.step.attempt == latest[row.step.stage])
+
+
 def _finding(row: Row[Any]) -> Finding:
     values = row._mapping
     value = values[s.finding.c.value]

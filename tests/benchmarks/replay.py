@@ -36,7 +36,11 @@ def night(folder: Path, durable: bool) -> tuple[Played, float]:
     protocol, bench = find_protocol("overnight"), find_bench("simulated")
     with Writer.open(folder / f"night-{durable}.db", durable=durable) as writer:
         rehearsal = Rehearsal(
-            writer, load_protocol(protocol.text, protocol.file), load_bench(bench.text, bench.file), seed=1
+            writer,
+            load_protocol(protocol.text, protocol.file),
+            load_bench(bench.text, bench.file),
+            {SPECIMEN: "liquid"},
+            seed=1,
         )
         begun_s = time.perf_counter()
         played = rehearsal.play(SPECIMEN, "liquid")
@@ -69,12 +73,12 @@ def bench_alone(ticks: int) -> float:
     found = find_bench("simulated")
     with OpenBench(load_bench(found.text, found.file).bench, "liquid") as bench:
         bench.begin(RunAbout(SPECIMEN, "liquid", 1))
-        instruments = [place.instrument for place in bench.places.values()]
+        drivers = [instrument.driver for instrument in bench.instruments.values()]
 
         def read() -> None:
             for tick in range(ticks):
-                for instrument in instruments:
-                    instrument.read(float(tick))
+                for driver in drivers:
+                    driver.read(float(tick))
 
         return seconds(read)
 

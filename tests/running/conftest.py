@@ -258,8 +258,15 @@ class Night:
     bench: LoadedBench
     run_id: int = 0
 
-    def enroll(self, steps: str, specimen: str = "brook 2x140", quiet: str | None = None, head: str = "") -> int:
-        """Queue a run of a protocol with these steps."""
+    def enroll(
+        self,
+        steps: str,
+        specimen: str = "brook 2x140",
+        quiet: str | None = None,
+        head: str = "",
+        simulated: bool = False,
+    ) -> int:
+        """Queue a run of a protocol with these steps; as one of a real bench, whatever it is played on."""
         protocol = load_protocol(f'protocol = "trial"\n{head}\n{steps}', "trial.toml")
         self.run_id = enroll(
             self.writer,
@@ -268,7 +275,7 @@ class Night:
             specimen=specimen,
             cooling="air" if specimen == "slate tower" else "liquid",
             seed=1,
-            simulated=True,
+            simulated=simulated,
             quiet=quiet,
         )
         return self.run_id

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.protocol_file import parse_protocol
+from benchd.protocol_file import CoolDown, parse_protocol
 from benchd.running.forecast import guess_s, left_s, points_of
 from benchd.running.schedule import schedule
 
@@ -46,6 +46,13 @@ def test_a_soak_is_guessed_as_three_times_the_span_of_its_rule_and_never_longer_
     assert guess_s(DUTY.steps[2]) == 3 * 2 * 60
     short = DUTY.steps[2].equilibrium.model_copy(update={"at_most_min": 5.0})
     assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": short})) == 5 * 60
+
+
+def test_a_cool_down_is_guessed_as_two_fifths_of_its_longest_time_alone_and_before_a_point() -> None:
+    text = 'protocol = "cold"\n[[steps]]\nkind = "cool_down"\nto_within_k = 3\nat_most_min = 30\n'
+    assert guess_s(parse_protocol(text, "cold").steps[0]) == pytest.approx(12 * 60)
+    cooled = DUTY.steps[2].model_copy(update={"cool_down": CoolDown(to_within_k=3, at_most_min=30)})
+    assert guess_s(cooled) - guess_s(DUTY.steps[2]) == pytest.approx(12 * 60)
 
 
 def test_what_is_left_is_the_sum_of_what_is_not_done() -> None:

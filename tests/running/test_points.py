@@ -69,6 +69,14 @@ def test_one_sample_in_twenty_may_be_missing() -> None:
     assert point(rise_k=replace(MEASURED["rise_k"], detail={"missing": 0.05})).quality is Quality.GOOD
 
 
+@pytest.mark.parametrize(
+    ("level_dba", "flags"),
+    [(37.0, ()), (37.1, (Flag.LEVEL_OFF_SET,)), (35.0, ()), (34.9, (Flag.LEVEL_OFF_SET,))],
+)
+def test_the_level_may_be_1_db_off_the_one_asked_for(level_dba, flags) -> None:
+    assert point(level_dba=replace(MEASURED["level_dba"], value=level_dba)).flags == flags
+
+
 @pytest.mark.parametrize("lost", ["rise_k", "heat_w"])
 def test_a_point_without_rise_or_heat_is_void(lost) -> None:
     assert point(**{lost: None}).quality is Quality.VOID

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
+import scipy
 from sqlalchemy import text
 from sqlalchemy.exc import OperationalError
 
+import benchd
 from benchd.clock import PacedClock, VirtualClock
 from benchd.errors import Garbled, StoreError
 from benchd.instruments import SampleFlag
@@ -136,6 +139,13 @@ def test_one_writer_owns_the_database_and_readers_cannot_write(night) -> None:
         Writer.open(night.path, durable=False)
     with queries.reader(night.path) as connection, pytest.raises(OperationalError, match="readonly"):
         connection.execute(text("DELETE FROM run"))
+
+
+def test_a_run_keeps_the_versions_of_what_its_results_are_computed_with(night) -> None:
+    night.enroll(DWELL)
+    kept = night.row.versions
+    assert (kept["benchd"], kept["numpy"], kept["scipy"]) == (benchd.__version__, np.__version__, scipy.__version__)
+    assert {"python", "machine", "pydantic", "sqlalchemy"} <= set(kept)
 
 
 def test_progress_belongs_to_the_engine(night) -> None:

@@ -144,6 +144,19 @@ def test_one_point_over_the_limit_asks_for_one_cool_down_though_it_stands_there_
     assert [key for key in keys if key.endswith("/cool_down")] == [f"{first.key}/cool_down"]
 
 
+def test_a_point_over_the_limit_is_not_repeated() -> None:
+    stages = schedule(PROTOCOL, (PUMP, *LEVELS), seed=1, cooling="liquid").stages
+    again = next(stage for stage in stages if stage.key.endswith("/again"))
+    gone_over = over(again.point.heat_w, again.point.fan_pct)
+    planned = schedule(PROTOCOL, (PUMP, *LEVELS, gone_over), seed=1, cooling="liquid")
+    (repeat,) = [stage for stage in planned.stages if stage.key == again.key]
+    assert repeat.skip_quality is Quality.OVER_LIMIT
+    assert (
+        repeat.skip
+        == f"over limit, not measured: {again.point.heat_w:g} W at fans {again.point.fan_pct:.0f} % already was"
+    )
+
+
 def test_a_cooler_without_a_pump_has_no_pump_sweep() -> None:
     planned = schedule(PROTOCOL, LEVELS, seed=1, cooling="air")
     assert "pump_sweep" not in [stage.key for stage in planned.stages]

@@ -155,6 +155,14 @@ def test_a_value_out_of_range_counts_as_not_readable_and_still_as_an_excess() ->
     assert locks.check(1.0, [Sample("die_c", 130.0, SampleFlag.OUT_OF_RANGE)]).words.endswith("it is 130")
 
 
+def test_a_channel_that_stays_out_of_range_trips_though_its_values_pass_no_limit() -> None:
+    """A broken sensor often shows the lower end of its range, or less: cold, and well below the limit."""
+    locks = Interlocks([Interlock(channel="die_c", above=95, missing_s=3)], ["die_c"])
+    trips = [locks.check(float(t_s), [Sample("die_c", -40.0, SampleFlag.OUT_OF_RANGE)]) for t_s in range(4)]
+    assert trips[:3] == [None] * 3
+    assert trips[3].words == "die_c has not been readable for 3 s (out_of_range)"
+
+
 def test_an_interlock_of_a_channel_that_the_specimen_lacks_is_not_watched() -> None:
     locks = Interlocks([Interlock(channel="coolant_c", above=60)], ["die_c"])
     assert locks.check(0.0, [Sample("die_c", 40.0, SampleFlag.OK)]) is None

@@ -102,7 +102,7 @@ def test_a_driver_that_fails_when_the_run_begins_makes_safe(parts, night, monkey
 
     night.enroll(HOT)
     with night.opened() as bench:
-        monkeypatch.setattr(bench.places["probe"].instrument, "begin", dead)
+        monkeypatch.setattr(bench.instruments["probe"].driver, "begin", dead)
         with pytest.raises(InstrumentError, match="unplugged"):
             night.play(opened=bench)
     assert night.state is RunState.FAILED

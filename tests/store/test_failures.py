@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from contextlib import closing
 from datetime import UTC, datetime
@@ -191,6 +192,30 @@ def test_a_foreign_lock_is_waited_for_and_then_told(path: Path, monkeypatch: pyt
         assert writer.specimen("brook 2x140", "liquid") == 1
 
 
+def test_a_writer_that_has_read_waits_for_a_foreign_lock_too(path: Path) -> None:
+    """A transaction that had begun by reading would be refused at once: https://www.sqlite.org/rescode.html#busy."""
+    with Writer.open(path, durable=False) as writer:
+        writer.specimen("slate tower", "air")
+        with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            other.execute("UPDATE specimen SET note = 'cleaned'")
+            soon = threading.Timer(0.3, other.execute, ["COMMIT"])
+            soon.start()
+            # Looks whether the specimen is in the books before it enters it.
+            assert writer.specimen("brook 2x140", "liquid") == 2
+            soon.join()
+        with queries.reader(path) as connection:
+            assert [specimen.note for specimen in queries.specimens(connection)] == ["", "cleaned"]
+
+
+@pytest.mark.parametrize(("durable", "level"), [(True, 2), (False, 1)])
+def test_only_a_real_bench_waits_for_the_disk_at_each_commit(path: Path, durable: bool, level: int) -> None:
+    """Only FULL outlives a loss of supply: https://www.sqlite.org/pragma.html#pragma_synchronous, NORMAL 1, FULL 2."""
+    with Writer.open(path, durable=durable) as writer, writer.reading() as connection:
+        assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == level
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+
+
 def test_a_commit_that_fails_loses_its_samples_and_nothing_else(begun) -> None:
     begun.tick(0)
     begun.writer.commit()
@@ -236,6 +261,30 @@ def test_a_step_ends_wholly_or_not_at_all(begun) -> None:
         assert queries.sample_count(connection, begun.run_id) == 3
         assert len(queries.points(connection, [begun.run_id])) == 1
     begun.writer.end_step(again, 3000, Ending.DONE, "")
+
+
+def test_a_point_is_never_there_without_the_samples_that_it_was_read_from(begun) -> None:
+    """Whoever looks from outside sees what a kill at this moment would leave."""
+    good = PointRecord(heat_set_w=200.0, quality=Quality.GOOD)
+    begun.tick(0)
+    begun.tick(1000)
+    begun.writer.end_step(begun.step_id, 1000, Ending.SETTLED, "", [Finding("rise_k", 30.0, "K")], good)
+    assert _ticks(begun.path) == [(0, 3), (1000, 3)]
+    with queries.reader(begun.path) as connection:
+        assert [point.heat_set_w for point in queries.points(connection, [begun.run_id])] == [200.0]
+
+
+def test_a_step_whose_samples_cannot_be_written_has_not_ended(begun) -> None:
+    begun.tick(0)
+    begun.writer.commit()
+    begun.tick(0)
+    with pytest.raises(StoreError, match="cannot end step 1: UNIQUE constraint failed: sample"):
+        begun.writer.end_step(
+            begun.step_id, 1000, Ending.SETTLED, "", point=PointRecord(heat_set_w=200.0, quality=Quality.GOOD)
+        )
+    with queries.reader(begun.path) as connection:
+        assert queries.steps(connection, begun.run_id)[-1].ending is None
+        assert queries.points(connection, [begun.run_id]) == []
 
 
 def test_a_long_reader_neither_blocks_the_writer_nor_sees_its_work(begun) -> None:

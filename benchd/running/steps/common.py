@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from benchd.analysis.end_bound import EndBound
 from benchd.analysis.equilibrium import PlainRule
+from benchd.analysis.remainder import still_to_come
 from benchd.protocol_file import Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
@@ -75,6 +76,8 @@ class Soaked:
     reason: str
     window: Window
     seconds: float
+    left_k: float
+    """How far the rise of the window probably was from its end [K]."""
 
 
 def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> Generator[Wants, Tick, Soaked]:
@@ -85,17 +88,22 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
     plain = PlainRule(change_k=rule.change_k, in_s=rule.in_min * 60)
     limit = _Limit(found)
     recent: deque[Tick] = deque()
+    times_s: list[float] = []
+    rises_k: list[float] = []
     tick = yield wants
     begun_s = tick.t_s
     while True:
         recent.append(tick)
+        times_s.append(tick.t_s)
+        rises_k.append(tick.rise_k)
         while recent[0].t_s < tick.t_s - read_s:
             recent.popleft()
         elapsed_s = tick.t_s - begun_s
         verdict = plain.update(tick.t_s, tick.rise_k)
         ended = _ended(limit.passed(tick), verdict.settled and elapsed_s >= read_s, elapsed_s, rule)
         if ended:
-            return Soaked(*ended, Window(recent), elapsed_s)
+            left_k = still_to_come(times_s, rises_k, in_s=rule.in_min * 60, average_s=read_s)
+            return Soaked(*ended, Window(recent), elapsed_s, left_k)
         tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, _progress(wants.doing, tick, verdict.change_k))
 
 

@@ -21,8 +21,7 @@ def soak(spec: SoakPoint, found: Found) -> Step:
         raise ValueError("a point without a fan setting cannot be measured")
     wants = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, spec.words)
     soaked = yield from soak_until(wants, spec.equilibrium, spec.read_min * 60, found)
-    findings = point_findings(soaked.window, found)
-    findings.append(Finding("soak_s", soaked.seconds, "s"))
+    findings = point_findings(soaked, found)
     if soaked.ending is Ending.OVER_LIMIT:
         detail = {"heat_w": spec.heat_w, "fan_pct": spec.fan_pct, "pump_pct": spec.pump_pct}
         findings.append(Finding(OVER_LIMIT, soaked.window.ticks[-1]["die_c"], "degC", detail=detail))
@@ -58,7 +57,7 @@ def break_in(spec: BreakIn, found: Found) -> Step:
         hot = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, f"{doing}, heat on")
         window = yield from collect(hot, spec.on_min * 60)
         # The last tenth of the cycle: near its end, and long enough to average.
-        measured = rise(Window(window.ticks[-max(1, len(window.ticks) // 10) :]), found)
+        measured = rise(Window(window.ticks[-max(1, len(window.ticks) // 10) :]), found, left_k=0.0)
         if measured is not None:
             detail = {"cycle": number, "heat_w": spec.heat_w}
             findings.append(Finding(CYCLE_RISE, measured.value, "K", measured.expanded, measured.dof, detail))

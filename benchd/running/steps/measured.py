@@ -13,8 +13,10 @@ from benchd.analysis.uncertainty import Estimate, from_expanded, from_resolution
 from benchd.instruments import ChannelSpec, unit_of
 from benchd.running.found import Found
 from benchd.running.steps.base import Finding
-from benchd.running.steps.common import Window
+from benchd.running.steps.common import Soaked, Window
 
+#: More degrees of freedom than this make no difference to a 95 % interval.
+MANY_DOF = 1e4
 #: Channels whose plain mean stands with every test point, where the bench has them.
 MEANS = ("die_c", "ambient_c", "inlet_c", "coolant_c", "heat_w", "fan_rpm", "pump_rpm")
 
@@ -33,13 +35,17 @@ def mean_of(window: Window, channel: str, found: Found) -> Estimate | None:
     return _with_channel(mean_of_series(window.series(channel)), found.channel(channel))
 
 
-def rise(window: Window, found: Found) -> Estimate | None:
-    """Mean rise of the die over ambient [K]; None when they gave fewer than two samples together."""
+def rise(window: Window, found: Found, left_k: float) -> Estimate | None:
+    """Mean rise of the die over ambient [K]; None when they gave fewer than two samples together.
+
+    left_k [K]: how far it probably was from its end, which counts as a standard uncertainty; infinite: no rise can be
+    told.
+    """
     die, ambient = found.channel("die_c"), found.channel("ambient_c")
     both = window.series("die_c") - window.series("ambient_c")
-    if np.count_nonzero(~np.isnan(both)) < 2:
+    if np.count_nonzero(~np.isnan(both)) < 2 or not math.isfinite(left_k):
         return None
-    return mean_rise(
+    mean = mean_rise(
         window.series("die_c"),
         window.series("ambient_c"),
         die_u_k=die.uncertainty,
@@ -47,25 +53,29 @@ def rise(window: Window, found: Found) -> Estimate | None:
         die_resolution_k=die.resolution,
         ambient_resolution_k=ambient.resolution,
     )
+    return mean.widened(left_k)
 
 
-def point_findings(window: Window, found: Found) -> list[Finding]:
+def point_findings(soaked: Soaked, found: Found) -> list[Finding]:
     """What a test point consists of, as findings, each with in `detail` the part of its samples that is missing."""
+    window = soaked.window
     findings = [_finding(name, mean_of(window, name, found), window) for name in MEANS if name in found.channels]
     findings.append(_finding("level_dba", level(window, found), window))
-    over_ambient = rise(window, found)
+    over_ambient = rise(window, found, soaked.left_k)
     heat = mean_of(window, "heat_w", found)
     findings.append(_finding("rise_k", over_ambient, window, "die_c"))
     if over_ambient is not None and heat is not None and heat.value > 0:
         resistance = thermal_resistance(over_ambient, heat)
         findings.append(_finding("resistance_k_per_w", resistance, window, "die_c"))
     findings.append(Finding("ambient_moved_k", _moved(window.series("ambient_c")), "K"))
-    return [finding for finding in findings if not math.isnan(finding.value)]
+    findings.append(Finding("left_k", soaked.left_k, "K"))
+    findings.append(Finding("soak_s", soaked.seconds, "s"))
+    return [finding for finding in findings if math.isfinite(finding.value)]
 
 
 def words(estimate: Estimate, unit: str) -> str:
     """The estimate for a person: value, expanded uncertainty, unit."""
-    return f"{estimate.value:.1f} +/- {estimate.expanded:.1f} {unit}"
+    return f"{estimate.value:.1f} ±{estimate.expanded:.1f} {unit}"
 
 
 def _enough(window: Window, channel: str) -> bool:
@@ -81,7 +91,8 @@ def _finding(name: str, estimate: Estimate | None, window: Window, channel: str 
     detail = {"missing": window.missing(channel or name)}
     if estimate is None:
         return Finding(name, math.nan, unit_of(name) or "", detail=detail)
-    dof = estimate.dof if math.isfinite(estimate.dof) else None
+    # So many degrees of freedom are as good as known exactly, and nobody wants to read nine digits of them.
+    dof = estimate.dof if estimate.dof < MANY_DOF else None
     return Finding(name, estimate.value, unit_of(name) or "", estimate.expanded, dof, detail)
 
 

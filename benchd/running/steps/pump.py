@@ -24,7 +24,7 @@ def pump_sweep(spec: PumpSweep, found: Found) -> Step:
     if spec.listen_s > 0:
         findings += yield from _listen(spec, found)
     rises: list[Finding] = []
-    ending, note = Ending.DONE, ""
+    note = ""
     for number, pump_pct in enumerate(sorted(spec.pump_pct, reverse=True), 1):
         doing = f"pump at {pump_pct:g} % ({number} of {len(spec.pump_pct)})"
         wants = Wants(spec.heat_w, spec.fan_pct, pump_pct, doing)
@@ -32,7 +32,7 @@ def pump_sweep(spec: PumpSweep, found: Found) -> Step:
         if soaked.ending is Ending.OVER_LIMIT:
             note = f"; not slower than that: {soaked.reason} at {pump_pct:g} %"
             break
-        measured = rise(soaked.window, found)
+        measured = rise(soaked.window, found, soaked.left_k)
         if measured is None:
             return Outcome(Ending.FAILED, f"die or ambient gave nothing usable with the pump at {pump_pct:g} %")
         detail = {
@@ -48,8 +48,10 @@ def pump_sweep(spec: PumpSweep, found: Found) -> Step:
         return Outcome(Ending.FAILED, f"the specimen does not hold {spec.heat_w:g} W at full pump{note}")
     setting = slowest_without_loss(rises, spec.loses_k)
     findings += [*rises, setting]
-    reason = f"pump {setting.value:g} % loses at most {spec.loses_k:g} K against the best{note}"
-    return Outcome(ending, reason, tuple(findings))
+    heard = next((finding for finding in findings if finding.name == PUMP_HEARD), None)
+    heard_words = f", heard from {heard.value:g} %" if heard else ""
+    reason = f"pump {setting.value:g} % loses at most {spec.loses_k:g} K against the best{heard_words}{note}"
+    return Outcome(Ending.DONE, reason, tuple(findings))
 
 
 def slowest_without_loss(rises: Sequence[Finding], loses_k: float) -> Finding:

@@ -19,7 +19,7 @@ def background(spec: Background, found: Found) -> Step:
     if measured is None:
         return Outcome(Ending.FAILED, "the sound meter gave no usable level for the background")
     finding = Finding(BACKGROUND, measured.value, "dBA", measured.expanded, measured.dof)
-    return Outcome(Ending.DONE, f"background {words(measured, 'dBA')}", (finding,))
+    return Outcome(Ending.DONE, words(measured, "dBA"), (finding,))
 
 
 def fan_sweep(spec: FanSweep, found: Found) -> Step:

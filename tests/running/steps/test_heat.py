@@ -6,7 +6,9 @@ import math
 
 import pytest
 
+from benchd.instruments import ChannelSpec
 from benchd.protocol_file import BreakIn, CoolDown, Dwell, Equilibrium
+from benchd.running.found import Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import SoakPoint, Wants
 from benchd.running.steps.heat import break_in, cool_down, dwell, soak
@@ -44,6 +46,29 @@ def test_a_soak_that_does_not_settle_ends_when_its_time_is_up(played, heater, kn
     assert soaked.outcome.ending is Ending.TIME_UP
     assert soaked.seconds == 15 * 60
     assert soaked.outcome.reason == "not settled within 15 min (rise changes less than 0.5 K in 2 min)"
+
+
+def test_a_soak_that_settles_early_lasts_until_there_is_enough_to_read(played, heater, known) -> None:
+    settled_s = played(soak(point(), known()), heater()).seconds
+    soaked = played(soak(point(read_min=8), known()), heater())
+    assert soaked.outcome.ending is Ending.SETTLED
+    assert settled_s < soaked.seconds == 8 * 60
+
+
+@pytest.mark.parametrize(("rise_k", "why"), [(4.0, "die would end at "), (6.0, "die at 80.")])
+def test_the_end_of_a_soak_is_foretold_only_where_the_specimen_had_been_at_rest(played, heater, known, rise_k, why):
+    """Heat left over from a hotter point still flows to the coolant, and makes the first minutes of the curve lie."""
+    hot = heater(tau_s=600, rise_k=rise_k)
+    soaked = played(soak(point(heat_w=400), known(over_limit_c=80)), hot)
+    assert soaked.outcome.ending is Ending.OVER_LIMIT
+    assert soaked.outcome.reason.startswith(why)
+
+
+def test_the_resolution_of_a_channel_is_in_its_uncertainty(played, heater) -> None:
+    """A step of d leaves d / sqrt(12) as standard uncertainty (JCGM 100:2008 F.2.2.1), which no mean takes away."""
+    coarse = Found((), {"fan_rpm": ChannelSpec(resolution=10)})
+    (fans,) = played(soak(point(), coarse), heater()).found("fan_rpm")
+    assert fans.u == pytest.approx(1.96 * 10 / math.sqrt(12), rel=1e-3)
 
 
 def test_a_soak_says_at_each_tick_what_it_does(played, heater, known) -> None:

@@ -45,6 +45,17 @@ def test_it_goes_from_fast_to_slow_at_full_heat_and_fans(played, heater, known) 
     assert {(w.heat_w, w.fan_pct) for w in swept.wants} == {(200, 100)}
 
 
+def test_the_order_in_which_the_protocol_lists_its_settings_does_not_matter(played, heater, known) -> None:
+    spec = SPEC.model_copy(update={"pump_pct": (40, 100, 20, 80, 60), "listen_s": 30.0})
+    background = Finding("background_dba", 30.0, "dBA", 0.5, 50.0)
+    swept = played(pump_sweep(spec, known(background)), pumped(heater))
+    assert list(dict.fromkeys((w.pump_pct, w.heat_w) for w in swept.wants)) == [
+        *((pct, 0) for pct in (20, 40, 60, 80, 100)),
+        *((pct, 200) for pct in (100, 80, 60, 40, 20)),
+    ]
+    assert (swept.value("pump_pct"), swept.value("pump_heard_pct")) == (60, 80)
+
+
 def test_a_setting_over_the_limit_ends_the_sweep_and_not_the_step(played, heater, known) -> None:
     swept = played(pump_sweep(SPEC, known(over_limit_c=60)), pumped(heater))
     assert swept.outcome.ending is Ending.DONE
