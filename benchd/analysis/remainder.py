@@ -13,19 +13,25 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-_STEADIEST = 0.75
-"""Largest ratio of successive changes that is believed [1]."""
+_STEADIEST = 0.65
+"""Largest ratio of successive changes that is believed [1]: one nearer to 1 cannot be told from a drift."""
+
+_PLAIN_K = 0.5
+"""A change from which a ratio can be read: smaller ones may be what ambient leaks into the rise [K]."""
+
+_UNKNOWN = 0.5
+"""Ratio where no change was plain: as much again may still come [1]."""
 
 
 def still_to_come(t_s: ArrayLike, rise_k: ArrayLike, in_s: float, average_s: float = 60.0) -> float:
     """How far a rise probably still was from its end when a plain rule ended its soak, without a sign.
 
-    Three means over `average_s`, `in_s` apart, the last at the end: the changes between them shrink by a ratio q, and a
-    geometric series leaves change * q / (1 - q) (Aitken 1926, cited from memory). q is taken as at most 3/4, since a
-    ratio nearer to 1 cannot be told from a drift at this distance; changes of different sign leave the last of them.
+    Means over `average_s`, `in_s` apart, back from the end: when their changes shrink by a ratio q, what is left is the
+    geometric series change * q / (1 - q) (Aitken 1926, cited from memory). q is read from the latest change of at least
+    0.5 K and the one after it, and taken as at most 0.65; without such a change it is 1/2.
     `t_s` [s] and `rise_k` [K] the whole soak, NaN where a sample is missing; `in_s` [s] and `average_s` [s] as above.
-    A soak shorter than two `in_s` is judged over halves of what there is, one without the first mean by the largest q.
-    Gives [K], infinite where it cannot be said. Raises ValueError for lengths that differ.
+    A soak shorter than two `in_s` is judged over halves of what there is. Gives [K], infinite where it cannot be said.
+    Raises ValueError for lengths that differ.
 
     An estimate of the size of an error, not a bound: slower parts of a cooler leave more.
 
@@ -39,15 +45,24 @@ def still_to_come(t_s: ArrayLike, rise_k: ArrayLike, in_s: float, average_s: flo
         raise ValueError(f"times and rises differ in length: {t.shape} and {rise.shape}")
     if not t.size:
         return math.inf
-    apart_s = min(in_s, (t[-1] - t[0] - average_s) / 2)
-    first, second, last = (_mean_at(t, rise, t[-1] - back * apart_s, average_s) for back in (2, 1, 0))
-    if apart_s <= 0 or math.isnan(second + last):
+    lasted_s = t[-1] - t[0] - average_s
+    apart_s = min(in_s, lasted_s / 2)
+    if apart_s <= 0:
         return math.inf
-    before_k, change_k = second - first, last - second
-    if before_k * change_k <= 0:
-        return abs(change_k)
-    q = min(change_k / before_k, _STEADIEST) if before_k == before_k else _STEADIEST
-    return abs(change_k) * q / (1 - q)
+    ends_s = t[-1] - apart_s * np.arange(int(lasted_s / apart_s + 1e-9), -1, -1)
+    changes_k = np.diff([_mean_at(t, rise, end_s, average_s) for end_s in ends_s])
+    last_k = abs(float(changes_k[-1]))
+    if math.isnan(last_k):
+        return math.inf
+    q = _ratio(np.abs(changes_k))
+    return last_k * q / (1 - q)
+
+
+def _ratio(changes_k: Floats) -> float:
+    """By how much successive changes shrink, from the latest pair of which the first is plain [1]."""
+    pairs = zip(changes_k[:-1], changes_k[1:], strict=True)
+    plain = [after / before for before, after in pairs if before >= _PLAIN_K and not math.isnan(after)]
+    return min(float(plain[-1]), _STEADIEST) if plain else _UNKNOWN
 
 
 def _mean_at(t_s: Floats, rise_k: Floats, end_s: float, average_s: float) -> float:
