@@ -212,7 +212,7 @@ def test_not_reached_is_a_result_and_the_night_goes_on(night) -> None:
     night.enroll(SWEPT)
     assert night.play() is RunState.COMPLETE
     reached, not_reached = night.points
-    assert abs(reached.level_dba - 46) < 1
+    assert abs(reached.level_dba - 46) < 2
     assert (not_reached.quality, not_reached.rise_k) == (Quality.NOT_REACHED, None)
     assert night.said("skipped")[0].startswith("soak/100w_90dba: not reached: ")
 
