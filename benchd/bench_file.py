@@ -65,7 +65,8 @@ class Interlock(Spec):
         """The limit for a person: `die_c above 95 degC for 2 s`."""
         side, limit = ("above", self.above) if self.above is not None else ("below", self.below)
         lasting = f" for {self.for_s:g} s" if self.for_s else ""
-        return f"{self.channel} {side} {limit:g} {unit_of(self.channel)}{lasting}"
+        unit = "" if unit_of(self.channel) == "1" else f" {unit_of(self.channel)}"
+        return f"{self.channel} {side} {limit:g}{unit}{lasting}"
 
 
 class _Head(Spec):
