@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import protocols
 from benchd.errors import FileProblems, InputError
-from benchd.named_files import find_protocol, protocol_names
 from benchd.protocol_file import Protocol, Soak, load_protocol, parse_protocol
 
 HEAD = 'protocol = "p"\n'
@@ -204,7 +205,7 @@ def test_a_value_is_shown_shortened() -> None:
 
 # --- never anything but a plain refusal
 
-SHIPPED = {name: find_protocol(name).text for name in protocol_names()}
+SHIPPED = {path.stem: path.read_text() for path in Path(protocols.__file__).parent.glob("*.toml")}
 PIECES = st.sampled_from(
     [
         "nan",

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.named_files import bench_names
+from benchd.named_files import find_bench
 
 RUN_KEYS = ["run", "specimen", "state", "bench_s", "wall_s", "samples", "points"]
 # fmt: off
@@ -164,9 +164,10 @@ def test_a_bench_without_a_twin_cannot_be_rehearsed(benchd, tmp_path):
 
 
 def test_a_bench_is_no_protocol(benchd):
-    told = benchd("replay", bench_names()["simulated"])
+    file = find_bench("simulated").file
+    told = benchd("replay", file)
     assert (told.status, told.out) == (2, "")
-    assert told.err.startswith(f"benchd: {bench_names()['simulated']} is a bench file, and a protocol is wanted here\n")
+    assert told.err.startswith(f"benchd: {file} is a bench file, and a protocol is wanted here\n")
 
 
 def test_names_are_shown_as_they_are_and_never_read_as_markup(benchd, tmp_path):
