@@ -158,7 +158,7 @@ def test_a_bench_without_a_twin_cannot_be_rehearsed(benchd, tmp_path):
     real.write_text('bench = "real"\n[instruments.load]\ndriver = "modbus"\nhost = "127.0.0.1"\n')
     told = benchd("replay", "quick", "--bench", real, "--db", tmp_path / "x.db")
     assert told.status == 2
-    assert f"{real}: bench 'real' names no twin" in told.err
+    assert f"{real}: bench real names no twin" in told.err
     assert 'add the line  twin = "simulated"' in told.err
     assert not (tmp_path / "x.db").exists()
 
