@@ -6,7 +6,6 @@ others are. This file knows the drivers only by name.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, TypeAlias, TypeVar
@@ -121,11 +120,6 @@ class LoadedBench:
     bench: BenchFile
     text: str
     file: str
-
-    @property
-    def sha256(self) -> str:
-        """Digest of the text."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
 
 
 def load_bench(text: str, file: str) -> LoadedBench:

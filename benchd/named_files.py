@@ -45,16 +45,6 @@ def find_bench(name_or_path: str) -> FoundFile:
     return _find("bench", name_or_path)
 
 
-def protocol_names() -> dict[str, str]:
-    """Name -> path of every protocol that goes by name, a person's own before a shipped one."""
-    return {**_shipped("protocol"), **_own("protocol")}
-
-
-def bench_names() -> dict[str, str]:
-    """Name -> path of every bench that goes by name, a person's own before a shipped one."""
-    return {**_shipped("bench"), **_own("bench")}
-
-
 def kind_of(data: Mapping[str, Any], file: str) -> Kind:
     """What kind of file it is, by its first key. Raises `FileProblems` when that is none of the two."""
     first = next(iter(data), "")

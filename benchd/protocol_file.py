@@ -5,7 +5,6 @@ Every key is described where it stands; the tests hold the README's key referenc
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -267,11 +266,6 @@ class LoadedProtocol:
     protocol: Protocol
     text: str
     file: str
-
-    @property
-    def sha256(self) -> str:
-        """Digest of the text."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
 
 
 def load_protocol(text: str, file: str) -> LoadedProtocol:

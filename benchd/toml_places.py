@@ -1,7 +1,7 @@
 """Where each key and value of a TOML text stands: tomllib gives no places, so the text is walked again.
 
 It is used only when something was refused, on text that tomllib has already accepted. So it knows the shape
-of TOML and nothing of its values: it does not validate and never raises; lost, it keeps what it has.
+of TOML and nothing of its values: it does not validate and never raises, whatever the text; lost, it keeps what it has.
 """
 
 from __future__ import annotations
@@ -169,7 +169,7 @@ class _Walk:
                 counts.append(0)
                 self._pos += 1
             else:
-                self._skip(_STRING if self._next() in ('"', "'") else _SCALAR)
+                self._scalar()
             while opened and self._past_comma() in ("]", "}"):
                 opened.pop()
                 counts.pop()
@@ -182,6 +182,13 @@ class _Walk:
                 counts[-1] += 1
             else:
                 path, key_at = self._pair(outer)
+
+    def _scalar(self) -> None:
+        """Reads one value that holds no other."""
+        match = (_STRING if self._next() in ('"', "'") else _SCALAR).match(self._text, self._pos)
+        if not match:
+            raise _LostError
+        self._pos = match.end()
 
     def _past_comma(self) -> str:
         self._skip(_GAP)

@@ -119,6 +119,7 @@ def test_windows_line_ends_and_tabs_do_not_move_places() -> None:
 
 @given(st.text(alphabet="ab.=[]{}\"',#\\\n \t1", max_size=60))
 @example(r'"\1"')  # looks like a key, and holds an escape that TOML has not got
+@example('a = ["')  # a list in which nothing comes to an end
 def test_text_that_is_not_toml_neither_raises_nor_hangs(text: str) -> None:
     line, column = Places(text).value(("a",))
     assert line >= 1

@@ -15,13 +15,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from benchd.analysis.acoustics import Bound, level_sum, source_level
-from benchd.analysis.curves import LevelCurve, Reach, within
+from benchd.analysis.curves import SAME_SPEED_PART, LevelCurve, Reach, by_speed, within
 from benchd.analysis.resistance import thermal_resistance
 from benchd.analysis.uncertainty import Estimate, Part, combine, rectangular
-
-HELD_PART = 0.01
-"""A point's speed stands for speeds this near to it [1]: 1 % is 0.2 dB by the fan law. The soak never meets
-the speed of the sweep exactly, and the level asked of it should be readable from it."""
 
 _WORST_FIRST: tuple[Bound, ...] = ("upper", "indicative", "value")
 
@@ -152,7 +148,8 @@ def at_equal_noise(measured: Measured, heat_w: float, level_dba: float, floor_db
         return AtLevel(measured.name, heat_w, level_dba, floor_dba, None, why=why)
     reach = _reach(curve, points, floor_dba)
     speed = curve.speed_estimate(_source_for(level_dba, floor_dba))
-    rise = None if speed is None else _rise_at(_knots(points, heat_w), speed)
+    knots = [_knot(group, heat_w) for group in by_speed(points, lambda point: point.fan_rpm)]
+    rise = None if speed is None else _rise_at(knots, speed)
     if speed is None or rise is None:
         why = f"not reached: {reach}" if reach else "not reached: no point lies on the level curve"
         return AtLevel(measured.name, heat_w, level_dba, floor_dba, reach, repair_db=curve.repair_db, why=why)
@@ -230,18 +227,8 @@ class _Knot:
     rise: Estimate
 
 
-def _knots(points: Sequence[MeasuredPoint], heat_w: float) -> list[_Knot]:
-    """The points in order of speed, each scaled to the heat load; speeds within 1 % of each other are one."""
-    groups: list[list[MeasuredPoint]] = []
-    for point in points:
-        if groups and point.fan_rpm <= groups[-1][0].fan_rpm * (1 + HELD_PART):
-            groups[-1].append(point)
-        else:
-            groups.append([point])
-    return [_knot(group, heat_w) for group in groups]
-
-
 def _knot(group: Sequence[MeasuredPoint], heat_w: float) -> _Knot:
+    """The points at one speed as one, scaled to the heat load."""
     scaled = [thermal_resistance(point.rise, point.heat) for point in group]
     rises = [heat_w * one.value for one in scaled]
     mean = sum(rises) / len(rises)
@@ -256,7 +243,7 @@ def _rise_at(knots: Sequence[_Knot], speed: Estimate) -> Estimate | None:
     lg = math.log10(speed.value)
     at = min(max(lg, knots[0].lg), knots[-1].lg)
     beyond = abs(lg - at) * math.log(10)
-    if beyond > HELD_PART:
+    if beyond > SAME_SPEED_PART:
         return None
     value, slope, u_std, dof = _between(knots, at)
     u_lg = speed.u_std / (speed.value * math.log(10))
@@ -281,7 +268,7 @@ def _between(knots: Sequence[_Knot], at: float) -> tuple[float, float, float, fl
 
 def _bound_near(fan_rpm: float, bounds: Sequence[tuple[float, Bound]]) -> Bound:
     """The worst worth among the levels that the curve was read between."""
-    left = max((rpm for rpm, _ in bounds if rpm <= fan_rpm), default=fan_rpm) / (1 + HELD_PART)
-    right = min((rpm for rpm, _ in bounds if rpm >= fan_rpm), default=fan_rpm) * (1 + HELD_PART)
+    left = max((rpm for rpm, _ in bounds if rpm <= fan_rpm), default=fan_rpm) / (1 + SAME_SPEED_PART)
+    right = min((rpm for rpm, _ in bounds if rpm >= fan_rpm), default=fan_rpm) * (1 + SAME_SPEED_PART)
     near = {bound for rpm, bound in bounds if left <= rpm <= right}
     return next(bound for bound in _WORST_FIRST if bound in near)

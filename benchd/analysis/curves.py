@@ -1,22 +1,28 @@
 """Curves through measured points, read only between them.
 
 Owns the two ways of interpolating: a smooth curve that never overshoots its points (temperature over speed),
-and the level of a fan over its speed. Nothing is ever extrapolated; where a curve ends is a `Reach`, which is
-a result. It must not know what a specimen or a test point is.
+and the level of a fan over its speed; and which speeds count as one. Nothing is ever extrapolated; where a
+curve ends is a `Reach`, which is a result. It must not know what a specimen or a test point is.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from benchd.analysis.uncertainty import Estimate
+
+T = TypeVar("T")
+
+SAME_SPEED_PART = 0.01
+"""Speeds this near to each other count as one [1]: 1 % is 0.2 dB by the fan law. A soak never meets the speed
+of the sweep exactly, and the level asked of it should be readable from it."""
 
 
 class Reach(NamedTuple):
@@ -102,6 +108,24 @@ def never_falling(y: Sequence[float]) -> list[float]:
     return [mean for mean, count in pools for _ in range(count)]
 
 
+def by_speed(readings: Iterable[T], speed_of: Callable[[T], float]) -> list[list[T]]:
+    """Readings in order of speed, those at one speed together: at most 1 % above the slowest of their group.
+
+    `readings` in any order; `speed_of` gives the speed of one, in any unit. Otherwise the noise between two
+    readings at one setting would make a slope.
+
+    >>> by_speed([1003.0, 700.0, 998.0], float)
+    [[700.0], [998.0, 1003.0]]
+    """
+    groups: list[list[T]] = []
+    for reading in sorted(readings, key=speed_of):
+        if groups and speed_of(reading) <= speed_of(groups[-1][0]) * (1 + SAME_SPEED_PART):
+            groups[-1].append(reading)
+        else:
+            groups.append([reading])
+    return groups
+
+
 @dataclass(frozen=True, slots=True)
 class _Knot:
     lg: float
@@ -132,8 +156,6 @@ class LevelCurve:
     (707, 32.5, '25.0 to 40.0 dBA')
     """
 
-    _SAME_SPEED = 1.01
-
     def __init__(
         self,
         speeds_rpm: ArrayLike,
@@ -156,40 +178,14 @@ class LevelCurve:
                 strict=True,
             )
         ]
-        self._knots = self._pooled(self._grouped(speeds.tolist(), each))
-        if len(self._knots) < 2:
-            raise ValueError(f"a level curve needs at least two different speeds, got {len(self._knots)}")
-        measured = [knot.level_dba for knot in self._knots]
+        groups = by_speed(zip(speeds.tolist(), each, strict=True), lambda pair: pair[0])
+        if len(groups) < 2:
+            raise ValueError(f"a level curve needs at least two different speeds, got {len(groups)}")
+        knots = [_knot(group) for group in groups]
+        measured = [knot.level_dba for knot in knots]
         levels_up = never_falling(measured)
-        self._knots = [replace(k, level_dba=up) for k, up in zip(self._knots, levels_up, strict=True)]
+        self._knots = [replace(knot, level_dba=up) for knot, up in zip(knots, levels_up, strict=True)]
         self.repair_db = max(abs(up - was) for up, was in zip(levels_up, measured, strict=True))
-
-    @classmethod
-    def _grouped(cls, speeds: list[float], levels: list[Estimate]) -> list[list[tuple[float, Estimate]]]:
-        groups: list[list[tuple[float, Estimate]]] = []
-        for one in sorted(zip(speeds, levels, strict=True), key=lambda pair: pair[0]):
-            if groups and one[0] <= groups[-1][0][0] * cls._SAME_SPEED:
-                groups[-1].append(one)
-            else:
-                groups.append([one])
-        return groups
-
-    @staticmethod
-    def _pooled(groups: list[list[tuple[float, Estimate]]]) -> list[_Knot]:
-        return [
-            _Knot(
-                sum(math.log10(speed) for speed, _ in group) / len(group),
-                sum(level.value for _, level in group) / len(group),
-                max(level.u_std for _, level in group),
-                min(level.dof for _, level in group),
-            )
-            for group in groups
-        ]
-
-    @property
-    def repaired(self) -> bool:
-        """Whether a measured level fell while the speed rose."""
-        return self.repair_db > 0
 
     @property
     def speeds(self) -> Reach:
@@ -258,6 +254,16 @@ class LevelCurve:
         u_lg = (a.u_std_db + share * (b.u_std_db - a.u_std_db)) * (b.lg - a.lg) / (b.level_dba - a.level_dba)
         speed_rpm = float(10 ** (a.lg + share * (b.lg - a.lg)))
         return Estimate(speed_rpm, u_lg * speed_rpm * math.log(10), min(a.dof, b.dof))
+
+
+def _knot(group: Sequence[tuple[float, Estimate]]) -> _Knot:
+    """One point from the readings at one speed."""
+    return _Knot(
+        sum(math.log10(speed) for speed, _ in group) / len(group),
+        sum(level.value for _, level in group) / len(group),
+        max(level.u_std for _, level in group),
+        min(level.dof for _, level in group),
+    )
 
 
 def _between(a: _Knot, b: _Knot, lg: float) -> float:

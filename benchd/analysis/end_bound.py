@@ -91,7 +91,7 @@ class EndBound:
 
     `window_s` [s] above 0, long enough for at least 8 samples; `resolution_k` [K] smallest step of the
     sensor, at least 0. Raises ValueError otherwise. Range of validity: that of `end_at_least`, from the start
-    (the first update, or `restart`) on; at steady ambient; up to 240 windows back. Noise of 0.1 to 0.3 K with
+    (the first update) on; at steady ambient; up to 240 windows back. Noise of 0.1 to 0.3 K with
     a memory of some samples, time constants of 300 to 2400 s: tried in 108 simulated soaks, the highest bound
     of a soak was at most 0.3 K above the true end in all but 4, at most 2.5 K in all.
 
@@ -113,13 +113,9 @@ class EndBound:
         self.window_s = window_s
         self.resolution_k = resolution_k
         self._last_s = -math.inf
-        self._begin(None)
-
-    def _begin(self, start_s: float | None) -> None:
-        self._start_s = start_s
         self._means: deque[_Mean | None] = deque(maxlen=self._KEPT)
         self._bound: float | None = None
-        self._open(math.inf if start_s is None else start_s)
+        self._open(math.inf)
 
     def _open(self, from_s: float) -> None:
         self._from_s = from_s
@@ -127,22 +123,6 @@ class EndBound:
         self._times: list[float] = []
         self._values: list[float] = []
         self._missing = 0
-
-    def restart(self, t_s: float) -> None:
-        """Forgets everything before `t_s`: a setpoint changed, and the curve is another.
-
-        `t_s` [s] not before the last update. The next update may carry the same time. Raises ValueError
-        otherwise.
-
-        >>> bound = EndBound()
-        >>> bound.restart(0.0)
-        >>> bound.update(0.0, 20.0) is None
-        True
-        """
-        if not self._last_s <= t_s < math.inf:
-            raise ValueError(f"a restart cannot lie in the past: {t_s} s after {self._last_s} s")
-        self._last_s = math.nextafter(t_s, -math.inf)
-        self._begin(t_s)
 
     def update(self, t_s: float, temperature_c: float) -> float | None:
         """Takes one sample; gives the temperature [degC] that the curve will at least reach, None while it
@@ -156,10 +136,9 @@ class EndBound:
         """
         if not self._last_s < t_s < math.inf:
             raise ValueError(f"time has to advance: {t_s} s after {self._last_s} s")
-        self._last_s = t_s
-        if self._start_s is None:
-            self._start_s = t_s
+        if self._last_s == -math.inf:
             self._open(t_s)
+        self._last_s = t_s
         if t_s >= self._until_s:
             self._close(t_s)
         if math.isfinite(temperature_c):

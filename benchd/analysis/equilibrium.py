@@ -89,32 +89,11 @@ class PlainRule:
         self.in_s = in_s
         self.average_s = average_s
         self._longest_s = average_s / 5
+        self._start_s: float | None = None
         self._last_s = -math.inf
-        self._begin(None)
-
-    def _begin(self, start_s: float | None) -> None:
-        self._start_s = start_s
-        self._previous_s = start_s
-        self._recent = _Window(self.average_s)
-        self._earlier = _Window(self.average_s)
+        self._recent = _Window(average_s)
+        self._earlier = _Window(average_s)
         self._between: deque[tuple[float, int, int]] = deque()
-
-    def restart(self, t_s: float) -> None:
-        """Forgets everything before `t_s`: a setpoint changed.
-
-        `t_s` [s] not before the last update. The next update may carry the same time. Raises ValueError
-        otherwise.
-
-        >>> rule = PlainRule(0.5, 600)
-        >>> rule.restart(0.0)
-        >>> rule.update(0.0, 1.0).settled
-        False
-        """
-        if not self._last_s <= t_s < math.inf:
-            raise ValueError(f"a restart cannot lie in the past: {t_s} s after {self._last_s} s")
-        # The last time is set back by the least there is, so that an update at the restart itself advances.
-        self._last_s = math.nextafter(t_s, -math.inf)
-        self._begin(t_s)
 
     def update(self, t_s: float, rise_k: float) -> Verdict:
         """Takes one sample and judges.
@@ -127,11 +106,10 @@ class PlainRule:
         """
         if not self._last_s < t_s < math.inf:
             raise ValueError(f"time has to advance: {t_s} s after {self._last_s} s")
+        if self._start_s is None:
+            self._start_s = self._last_s = t_s
+        since_s = t_s - self._last_s
         self._last_s = t_s
-        if self._start_s is None or self._previous_s is None:
-            self._start_s = self._previous_s = t_s
-        since_s = t_s - self._previous_s
-        self._previous_s = t_s
         if math.isfinite(rise_k):
             covers = round(min(since_s, self._longest_s) * _FIXED)
             value = round(rise_k * _FIXED)

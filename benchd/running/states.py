@@ -96,8 +96,6 @@ REFUSED: dict[tuple[RunState, RunEvent], str] = {
 
 #: States in which an engine ought to be alive.
 ALIVE = frozenset({S.RUNNING, S.HELD})
-#: States from which nothing leads on.
-FINAL = frozenset({S.COMPLETE, S.ABORTED})
 
 
 def next_state(state: RunState, event: RunEvent) -> RunState:
@@ -142,7 +140,6 @@ class Flag(StrEnum):
     NOT_SETTLED = "not_settled"  # time was up before equilibrium
     STILL_MOVING = "still_moving"  # settled by its rule, but probably not at its end yet
     SAMPLES_MISSING = "samples_missing"  # more than one in twenty while it was read
-    SAMPLES_OUT_OF_RANGE = "samples_out_of_range"
     AMBIENT_MOVED = "ambient_moved"
     HEAT_OFF_SET = "heat_off_set"  # measured watts are not what was asked for
     LEVEL_OFF_SET = "level_off_set"  # the noise level is not what was asked for

@@ -7,13 +7,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any, Literal, TypeAlias
+from typing import Any, TypeAlias
 
+from benchd.analysis.acoustics import Bound
 from benchd.instruments import Cooling
 from benchd.running.states import Ending, Flag, Quality, RunState
 from benchd.running.steps.base import Finding
-
-LevelBound: TypeAlias = Literal["value", "upper", "indicative"]
 
 #: Kinds of event that the store itself reads. Others are words for people.
 TRIP, CLEAR, REPEAT = "trip", "clear", "repeat"
@@ -60,7 +59,7 @@ class PointRecord:
     level_u_db: float | None = None
     level_corrected_dba: float | None = None
     level_corrected_u_db: float | None = None
-    level_bound: LevelBound | None = None
+    level_bound: Bound | None = None
     background_dba: float | None = None
     die_c: float | None = None
     ambient_c: float | None = None

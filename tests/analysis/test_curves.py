@@ -74,7 +74,7 @@ def test_a_fan_that_keeps_the_fan_law_is_read_exactly(exponent: float, speed: fl
     curve = LevelCurve(speeds, [fan_law(n, exponent) for n in speeds])
     assert curve.level_at(speed) == pytest.approx(fan_law(speed, exponent))
     assert curve.speed_at(fan_law(speed, exponent)) == pytest.approx(speed)
-    assert not curve.repaired
+    assert curve.repair_db == 0
 
 
 def test_twice_the_speed_is_15_db() -> None:
@@ -115,7 +115,6 @@ def test_reach_in_words() -> None:
 
 def test_levels_that_fall_are_pooled_and_it_says_so() -> None:
     curve = LevelCurve([500, 700, 900, 1200], [30.0, 33.0, 32.0, 37.0])
-    assert curve.repaired
     assert curve.repair_db == pytest.approx(0.5)
     assert curve.level_at(700) == curve.level_at(900) == pytest.approx(32.5)
     speed = curve.speed_at(35.0)
@@ -136,7 +135,7 @@ def test_uncertainty_of_the_speed_comes_through_the_slope() -> None:
 def test_speeds_that_are_nearly_the_same_count_once() -> None:
     """Otherwise the noise between two readings at one speed would make a slope."""
     curve = LevelCurve([500, 998, 1002, 1500], [30.0, 40.4, 39.6, 49.0], u_std_db=[0.2, 0.2, 0.5, 0.2])
-    assert not curve.repaired
+    assert curve.repair_db == 0
     assert curve.level_at(1000) == pytest.approx(40.0, abs=0.01)
     speed = curve.speed_estimate(40.0)
     assert speed is not None

@@ -117,17 +117,6 @@ def test_samples_that_stay_away_leave_the_spacing_true() -> None:
     assert last is None or last <= 80.01
 
 
-def test_restart_forgets() -> None:
-    bound = EndBound()
-    for t in range(1200):
-        bound.update(float(t), heating([(40, 300)], 80.0, t))
-    bound.restart(1200.0)
-    assert bound.update(1200.0, 79.0) is None
-    for t in range(1201, 2400):
-        last = bound.update(float(t), heating([(15, 300)], 94.0, t - 1200))
-    assert last == pytest.approx(94, abs=0.1)
-
-
 @pytest.mark.parametrize("t_s", [9.0, 10.0, math.nan])
 def test_time_has_to_advance(t_s: float) -> None:
     bound = EndBound()
@@ -141,10 +130,6 @@ def test_end_bound_refuses() -> None:
         EndBound(window_s=0)
     with pytest.raises(ValueError, match="resolution_k"):
         EndBound(resolution_k=-1)
-    bound = EndBound()
-    bound.update(10.0, 20.0)
-    with pytest.raises(ValueError, match="past"):
-        bound.restart(9.0)
 
 
 def test_is_cheap_enough_for_every_tick_of_a_night() -> None:

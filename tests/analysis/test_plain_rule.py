@@ -93,15 +93,6 @@ def test_says_nothing_before_both_windows_lie_after_the_start() -> None:
     assert rule.update(360.0, 40.0) == Verdict(True, 0.0)
 
 
-def test_restart_forgets() -> None:
-    rule = PlainRule(1.0, 300, average_s=60)
-    assert feed(rule, ((float(t), 40.0) for t in range(1000))).settled
-    rule.restart(1000.0)
-    assert rule.update(1000.0, 40.0) == Verdict(False, None)
-    assert not feed(rule, ((float(t), 40.0) for t in range(1001, 1360))).settled
-    assert rule.update(1360.0, 40.0).settled
-
-
 @pytest.mark.parametrize(("missing", "settled"), [(10, True), (14, False)])
 def test_a_fifth_of_a_window_may_be_missing(missing: int, settled: bool) -> None:
     """12 of 60 samples may be gaps; in the recent window, then the same gaps in the earlier one."""
@@ -135,16 +126,6 @@ def test_time_has_to_advance(t_s: float) -> None:
     rule.update(10.0, 1.0)
     with pytest.raises(ValueError, match="advance"):
         rule.update(t_s, 1.0)
-
-
-def test_a_restart_does_not_lie_in_the_past() -> None:
-    rule = PlainRule(1.0, 300)
-    rule.update(10.0, 1.0)
-    with pytest.raises(ValueError, match="past"):
-        rule.restart(9.0)
-    rule.restart(10.0)
-    with pytest.raises(ValueError, match="advance"):
-        rule.update(9.5, 1.0)
 
 
 @pytest.mark.parametrize("arguments", [(0, 300, 60), (1, 0, 60), (1, 300, -1), (math.nan, 300, 60), (1, math.inf, 60)])

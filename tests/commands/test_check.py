@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from benchd.named_files import bench_names, protocol_names
+import benchd
+import protocols
 
+PROTOCOLS = sorted(path.stem for path in Path(protocols.__file__).parent.glob("*.toml"))
+BENCHES = sorted(path.stem for path in (Path(benchd.__file__).parent / "benches").glob("*.toml"))
 GOOD = """\
 protocol = "mine"
 [limits]
@@ -28,14 +31,14 @@ def mine(tmp_path: Path) -> Path:
     return tmp_path / "mine.toml"
 
 
-@pytest.mark.parametrize("name", [*sorted(protocol_names()), *sorted(bench_names())])
+@pytest.mark.parametrize("name", [*PROTOCOLS, *BENCHES])
 def test_everything_that_ships_has_nothing_wrong(benchd, name):
     told = benchd("check", name)
     assert (told.status, told.err) == (0, "")
     assert "nothing wrong" in told.out
 
 
-@pytest.mark.parametrize("name", sorted(protocol_names()))
+@pytest.mark.parametrize("name", PROTOCOLS)
 def test_json_names_the_steps(benchd, name):
     told = benchd("check", name, "--json")
     said = json.loads(told.out)

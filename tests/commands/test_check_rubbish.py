@@ -8,10 +8,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+import benchd
+import protocols
 from benchd.cli import run
-from benchd.named_files import bench_names, protocol_names
 
-SHIPPED = {name: Path(path).read_text() for name, path in {**protocol_names(), **bench_names()}.items()}
+FOLDERS = (Path(protocols.__file__).parent, Path(benchd.__file__).parent / "benches")
+SHIPPED = {path.stem: path.read_text() for folder in FOLDERS for path in folder.glob("*.toml")}
 PIECES = [
     *(
         "nan",

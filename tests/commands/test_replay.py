@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.named_files import bench_names
+from benchd.named_files import find_bench
 
 RUN_KEYS = ["run", "specimen", "state", "bench_s", "wall_s", "samples", "points"]
 # fmt: off
@@ -158,15 +158,16 @@ def test_a_bench_without_a_twin_cannot_be_rehearsed(benchd, tmp_path):
     real.write_text('bench = "real"\n[instruments.load]\ndriver = "modbus"\nhost = "127.0.0.1"\n')
     told = benchd("replay", "quick", "--bench", real, "--db", tmp_path / "x.db")
     assert told.status == 2
-    assert f"{real}: bench 'real' names no twin" in told.err
+    assert f"{real}: bench real names no twin" in told.err
     assert 'add the line  twin = "simulated"' in told.err
     assert not (tmp_path / "x.db").exists()
 
 
 def test_a_bench_is_no_protocol(benchd):
-    told = benchd("replay", bench_names()["simulated"])
+    file = find_bench("simulated").file
+    told = benchd("replay", file)
     assert (told.status, told.out) == (2, "")
-    assert told.err.startswith(f"benchd: {bench_names()['simulated']} is a bench file, and a protocol is wanted here\n")
+    assert told.err.startswith(f"benchd: {file} is a bench file, and a protocol is wanted here\n")
 
 
 def test_names_are_shown_as_they_are_and_never_read_as_markup(benchd, tmp_path):

@@ -52,7 +52,7 @@ def test_a_run_named_twice_is_shown_once_and_in_the_order_asked(benchd, night):
 
 
 CELL_KEYS = (
-    "run specimen mount heat_w reached why reach_low_dba reach_high_dba fan_rpm fan_u_rpm rise_k rise_u_k"
+    "run specimen mount heat_w pump_pct reached why reach_low_dba reach_high_dba fan_rpm fan_u_rpm rise_k rise_u_k"
     " resistance_k_per_w resistance_u_k_per_w level_bound"
 )
 

@@ -72,7 +72,10 @@ class Books:
         self.writer.set_state(run, next_state(RunState.QUEUED, RunEvent.START), EVENING)
         if background is not None:
             self._step(run, "background", [Finding("background_dba", background, "dBA", 0.2)])
-        heard = [Finding("fan_level_dba", level, "dBA", 0.2, detail={"fan_rpm": rpm}) for rpm, level in sweep]
+        heard = [
+            Finding("fan_level_dba", level, "dBA", 0.2, detail={"fan_rpm": rpm, "pump_pct": 100.0})
+            for rpm, level in sweep
+        ]
         self._step(run, "fan_sweep", heard)
         for number, one in enumerate(points, 1):
             self._step(run, f"soak.{number}", [], one)

@@ -131,7 +131,9 @@ def test_rules_are_printed_once_each(made):
 
 def test_a_point_measured_twice_tells_what_the_night_has_changed(made):
     points = [made(1.0, 36.0, rise, noise_set_dba=36.0, point=at) for at, rise in enumerate((40.0, 40.25), 1)]
-    assert repeat_line(points) == "First point repeated last (200 W at 36 dBA): 40.00 K, then 40.25 K: +0.25 K."
+    assert repeat_line(points) == (
+        "Measured twice (200 W at 36 dBA): 40.00 K, then 40.25 K: +0.25 ±0.42 K, no meaningful difference."
+    )
     assert repeat_line(points[:1]) == ""
     assert repeat_line([points[0], made(1.0, 36.0, None, noise_set_dba=36.0, quality=Quality.VOID)]) == ""
 
@@ -164,7 +166,7 @@ def test_side_by_side_says_level_floor_and_every_difference(books, made):
 def test_no_meaningful_difference_is_said(books, made):
     text = printed(comparison_lines(compared(books, made, ["brook 2x120", "brook 2x140"], [100.0], 40.0, better_k=0.1)))
     assert "-0.10 ±" in text
-    assert text.rstrip().endswith("K: no meaningful difference")
+    assert text.rstrip().endswith("K, no meaningful difference")
 
 
 def test_a_specimen_that_does_not_reach_the_level_has_no_difference(books, made):

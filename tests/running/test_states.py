@@ -10,7 +10,6 @@ import pytest
 from benchd.errors import RunRefused
 from benchd.running.states import (
     ALIVE,
-    FINAL,
     FINISHED,
     NEXT,
     REFUSED,
@@ -22,6 +21,8 @@ from benchd.running.states import (
 )
 
 PAIRS = list(product(RunState, RunEvent))
+#: States from which nothing leads on.
+FINAL = {RunState.COMPLETE, RunState.ABORTED}
 
 
 @pytest.mark.parametrize(("state", "event"), PAIRS)

@@ -24,7 +24,7 @@ from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Engine, Snapshot
 from benchd.running.enroll import enroll
-from benchd.running.states import Quality, RunState
+from benchd.running.states import Flag, RunState
 from benchd.store import queries
 from benchd.store.records import CLEAR, EventRow, PointRecord
 from benchd.store.writer import Writer
@@ -169,7 +169,8 @@ def test_three_good_points_over_the_wire_and_no_heat_afterwards(night):
     heat_seen = []
     assert night.play(lambda _: heat_seen.append(night.wire.watts())) is RunState.COMPLETE
     points = night.points()
-    assert [point.quality for point in points] == [Quality.GOOD] * 3
+    # Soaked for minutes only: that a rise may still move is all that is held against any of them.
+    assert {flag for point in points for flag in point.flags} <= {Flag.STILL_MOVING}
     assert [point.fan_pct for point in points] == [40, 60, 80]
     for point in points:
         # The load's output lies 0.2 % below its setting, and its meter tells what really flows.
@@ -251,11 +252,8 @@ def test_a_pulled_cable_trips_the_run_and_the_same_run_goes_on_once_it_is_in_aga
     assert night.play() is RunState.COMPLETE
     points = night.points()
     assert points[:1] == first, "the first point was not measured twice"
-    assert [(point.fan_pct, point.quality) for point in points] == [
-        (40, Quality.GOOD),
-        (60, Quality.GOOD),
-        (80, Quality.GOOD),
-    ]
+    assert [point.fan_pct for point in points] == [40, 60, 80]
+    assert {flag for point in points for flag in point.flags} <= {Flag.STILL_MOVING}
     attempts = night.asked("SELECT stage, max(attempt) FROM step GROUP BY stage ORDER BY min(id)")
     assert [attempt for _, attempt in attempts] == [1, 2, 1]
     assert night.asked("SELECT count(*), count(DISTINCT from_ms) FROM span") == [(2, 2)]
