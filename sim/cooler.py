@@ -109,8 +109,7 @@ class Cooler:
         wiring.conduct("case", "case", "ambient", case.w_per_k)
         self.load = Load(load)
         """What heats the die; its counters and its limit are there."""
-        self.hot_h = 0.0
-        """Hours of heat that the paste has had [h]; set it before the first `advance_to` for one that is settled."""
+        self._hot_h = 0.0
         self._path = path
         self._spread_k_per_w = spread_k_per_w
         self._network = Network(wiring, {"ambient": start_c, "side": start_c}, start_c)
@@ -128,6 +127,16 @@ class Cooler:
     def power_w(self) -> float:
         """What the load draws now, which is what an ideal meter reads [W]."""
         return self._network.heat_w("load")
+
+    @property
+    def hot_h(self) -> float:
+        """Hours of heat that the paste has had [h]; set it for one that is settled."""
+        return self._hot_h
+
+    @hot_h.setter
+    def hot_h(self, hot_h: float) -> None:
+        self._hot_h = hot_h
+        self._settle()
 
     def advance_to(self, t_s: float, at_grid: Callable[[], None] | None = None) -> None:
         """Go on to a time. `at_grid` is called at each whole second that time leaves; it may call `refresh`.
@@ -222,7 +231,7 @@ class Cooler:
         self._network.set_link("air", math.cbrt(self._forced_w_per_k**3 + natural_w_per_k**3))
 
     def _settle(self) -> None:
-        k_per_w = self._path.paste.after_k_per_w(self.hot_h) * self._paste_factor
+        k_per_w = self._path.paste.after_k_per_w(self._hot_h) * self._paste_factor
         if abs(k_per_w - self._paste_k_per_w) > _PASTE_STEP * self._paste_k_per_w:
             self._paste_k_per_w = k_per_w
             self._network.set_link("paste", 1.0 / (k_per_w + self._spread_k_per_w))
@@ -232,7 +241,7 @@ class Cooler:
             self._hook()
         network, load = self._network, self.load
         if network.temperature_c("spreader") > self._path.paste.hot_c:
-            self.hot_h += 1.0 / 3600.0
+            self._hot_h += 1.0 / 3600.0
             self._settle()
         self._adapt()
         network.set_heat("load", load.next_heat())

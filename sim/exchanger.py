@@ -132,7 +132,7 @@ def crossflow_unmixed(ntu: float, cr: float) -> float:
             break
         term = rest_a * rest_b
         total += term
-    return total / b
+    return min(total / b, 1.0)  # rounding may leave a little more
 
 
 def crossflow_unmixed_approximate(ntu: float, cr: float) -> float:

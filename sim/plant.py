@@ -27,7 +27,7 @@ class Plant:
     >>> plant.set(heat_w=260.0, fan_pct=60.0, pump_pct=60.0)
     >>> plant.advance(0.0)
     >>> plant.advance(1800.0)
-    >>> 74.0 < plant.read("die") < 84.0
+    >>> 70.0 < plant.read("die") < 80.0
     True
     """
 
@@ -114,9 +114,9 @@ class Plant:
         >>> plant = Plant()
         >>> plant.mount("slate tower", seed=1)
         >>> plant.set(heat_w=100.0)
-        >>> for t_s in (500.0, 501.0, 501.0, 502.0):
+        >>> for t_s in (500.0, 510.0, 510.0, 530.0):
         ...     plant.advance(t_s)
-        >>> 199.0 < plant.energy().in_j < 201.0
+        >>> 2800.0 < plant.energy().in_j < 2900.0  # the heater lags by 1.5 s
         True
         """
         rig = self._mounted_rig()

@@ -65,7 +65,7 @@ class LiquidParts:
         """Heat capacity of the radiator's metal [J/K].
 
         >>> round(load_specimens()["brook 2x120"].liquid.metal_j_per_k)
-        739
+        506
         """
         return self.radiator.metal_m3 * _ALUMINIUM_J_PER_M3_K + self.frame_j_per_k
 

@@ -87,7 +87,7 @@ class Streams:
     >>> streams = Streams(load_specimens()["brook 2x120"])
     >>> flows = streams.at(Setting(1.0, 2, 23.0, 1013.25, 45.0, pump_speed=1.0, coolant_c=32.0))
     >>> round(flows.effectiveness, 2), round(flows.air_w_per_k), round(flows.coolant_w_per_k)
-    (0.75, 40, 144)
+    (0.71, 41, 145)
     """
 
     def __init__(self, specimen: Specimen) -> None:

@@ -68,10 +68,11 @@ def test_follows_as_a_first_order_lag():
     # 63.212 % after one time constant, 95.021 % after three.
     one = sensor("ambient", start=20.0)
     lag_s = KINDS["ambient"].lag_s
-    one.follow(30.0, lag_s)
+    one.sense(0.0, 30.0)
+    one.sense(lag_s, 30.0)
     assert one.followed == pytest.approx(26.3212)
-    for _ in range(20):
-        one.follow(30.0, lag_s / 10)
+    for tenth in range(1, 21):
+        one.sense(lag_s + tenth * lag_s / 10, 30.0)
     assert one.followed == pytest.approx(29.5021)
 
 
