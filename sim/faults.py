@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
 
+from sim.sensors import Mode, Source
+
 if TYPE_CHECKING:
     from sim.rig import Rig
 
@@ -33,7 +35,7 @@ FaultKind: TypeAlias = Literal[
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that goes wrong. Raises ValueError for a kind that is not known, or a sensor without its source."""
+    """One thing that goes wrong. Raises ValueError for what it cannot be: its kind, times, size, or sensor."""
 
     kind: FaultKind
     at_s: float
@@ -41,17 +43,26 @@ class Fault:
     until_s: float = math.inf
     """When it is mended, in time since the mount [s]; paste, leaks and jumps stay."""
     size: float | None = None
-    """How bad, in the unit of the kind, the usual unless given: see `USUAL`."""
+    """How bad, in the unit of the kind, the usual unless given: see `USUAL`; only for the kinds that stand there."""
     source: str | None = None
     """Which sensor, where the kind is about one."""
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(FaultKind):
             raise ValueError(f"no such fault {self.kind!r}; there are: {', '.join(get_args(FaultKind))}")
-        if self.kind.startswith("sensor_") and self.source is None:
-            raise ValueError(f"{self.kind} needs the source of a sensor")
+        if self.kind.startswith("sensor_") != (self.source is not None):
+            raise ValueError(f"source goes with a fault of a sensor, and only with that; the kind is {self.kind}")
+        if self.source is not None and self.source not in get_args(Source):
+            raise ValueError(f"no sensor shows {self.source!r}; there are: {', '.join(get_args(Source))}")
         if not 0 <= self.at_s < self.until_s:
             raise ValueError(f"a fault begins at 0 s or later and ends after that, got {self.at_s} to {self.until_s}")
+        if self.size is None:
+            return
+        low, high = _SIZES.get(self.kind, (1.0, 0.0))
+        if low > high:
+            raise ValueError(f"{self.kind} has no size")
+        if not low <= self.size <= high:
+            raise ValueError(f"size of {self.kind} must be {low:g} to {high:g}, got {self.size:g}")
 
 
 #: How bad a fault is when nobody says: stall and lock as a share [1], fans as a number [1], paste as added resistance
@@ -64,6 +75,17 @@ USUAL: Mapping[FaultKind, float] = {
     "paste_pumped_out": 1.5,
     "load_throttles": 70.0,
     "ambient_jumps": 4.0,
+}
+
+#: How bad it can be, in the same units.
+_SIZES: Mapping[FaultKind, tuple[float, float]] = {
+    "pump_stalls": (0.0, 1.0),
+    "fans_stall": (0.0, 100.0),
+    "tube_kinks": (0.0, 1.0),
+    "air_lock": (0.0, 1.0),
+    "paste_pumped_out": (0.0, 100.0),
+    "load_throttles": (0.0, 1000.0),
+    "ambient_jumps": (-50.0, 50.0),
 }
 
 
@@ -145,6 +167,16 @@ def _throttle(rig: Rig, size: float, _fault: Fault) -> None:
     rig.cooler.load.limit_c = size
 
 
+def _spoil(rig: Rig, fault: Fault, mode: Mode | None) -> None:
+    if fault.source not in rig.shown:
+        return  # what is mounted has no such sensor
+    sensor = rig.failing(fault.source)
+    if mode is None:
+        sensor.mend()
+    else:
+        sensor.fail(mode)
+
+
 def _jump(rig: Rig, size: float, fault: Fault) -> None:
     rig.room.jump(fault.at_s, size)
 
@@ -156,9 +188,9 @@ _BEGINS: Mapping[FaultKind, Callable[[Rig, float, Fault], None]] = {
     "air_lock": _air_lock,
     "leak": _leak,
     "paste_pumped_out": _paste,
-    "sensor_stuck": lambda rig, _, fault: rig.failing(fault.source).fail("stuck"),
-    "sensor_silent": lambda rig, _, fault: rig.failing(fault.source).fail("silent"),
-    "sensor_nonsense": lambda rig, _, fault: rig.failing(fault.source).fail("nonsense"),
+    "sensor_stuck": lambda rig, _, fault: _spoil(rig, fault, "stuck"),
+    "sensor_silent": lambda rig, _, fault: _spoil(rig, fault, "silent"),
+    "sensor_nonsense": lambda rig, _, fault: _spoil(rig, fault, "nonsense"),
     "load_disobeys": _disobey,
     "load_throttles": _throttle,
     "meter_battery_dies": lambda rig, *_: rig.meter.fail("silent"),
@@ -171,9 +203,9 @@ _ENDS: Mapping[FaultKind, Callable[[Rig, Fault], None]] = {
     "fans_stall": lambda rig, fault: _fans(rig, 0.0, fault),
     "tube_kinks": lambda rig, fault: _kink(rig, 0.0, fault),
     "air_lock": lambda rig, fault: _air_lock(rig, 0.0, fault),
-    "sensor_stuck": lambda rig, fault: rig.failing(fault.source).mend(),
-    "sensor_silent": lambda rig, fault: rig.failing(fault.source).mend(),
-    "sensor_nonsense": lambda rig, fault: rig.failing(fault.source).mend(),
+    "sensor_stuck": lambda rig, fault: _spoil(rig, fault, None),
+    "sensor_silent": lambda rig, fault: _spoil(rig, fault, None),
+    "sensor_nonsense": lambda rig, fault: _spoil(rig, fault, None),
     "load_disobeys": lambda rig, _: setattr(rig, "obeys", True),
     "load_throttles": lambda rig, fault: _throttle(rig, math.inf, fault),
     "meter_battery_dies": lambda rig, _: rig.meter.mend(),
