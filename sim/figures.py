@@ -309,7 +309,8 @@ def _stall() -> Figure:
         for t_s in times_s:
             rig.advance_to(settled_s + t_s, heat_w)
             dies_c.append(rig.true["die"]())
-        axes.plot(times_s, dies_c, label=name, **_line(place))
+        over_s = [f"{t_s:.0f} s" for t_s, die_c in zip(times_s, dies_c, strict=True) if die_c > _LIMIT_C]
+        axes.plot(times_s, dies_c, label=f"{name}: over it after {(over_s or ['the end'])[0]}", **_line(place))
     axes.axhline(_LIMIT_C, color="#666666", linewidth=1.2)
     axes.text(times_s[0], _LIMIT_C + 0.7, f" limit {_LIMIT_C:g} °C", ha="left")
     axes.set(xlabel="time since the stall [s]", ylabel="die [°C]", xlim=(times_s[0], times_s[-1]))
