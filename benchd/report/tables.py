@@ -133,7 +133,7 @@ def _remarks(compared: Comparison) -> list[str]:
         if row.left_out
     ]
     if any(cell.reached and cell.bound == "upper" for row in compared.rows for cell in row.cells):
-        remarks.append("* level too close to the background to be told from it: the rise is an upper bound")
+        remarks.append("* too close to the background to be told from it: the rise is an upper bound")
     return remarks
 
 
