@@ -7,6 +7,7 @@ the result. This file must not know how a soak was ended.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -60,7 +61,7 @@ def still_to_come(t_s: ArrayLike, rise_k: ArrayLike, in_s: float, average_s: flo
 
 def _ratio(changes_k: Floats) -> float:
     """By how much successive changes shrink, from the latest pair of which the first is plain [1]."""
-    pairs = zip(changes_k[:-1], changes_k[1:], strict=True)
+    pairs = pairwise(changes_k)
     plain = [after / before for before, after in pairs if before >= _PLAIN_K and not math.isnan(after)]
     return min(float(plain[-1]), _STEADIEST) if plain else _UNKNOWN
 
