@@ -24,8 +24,10 @@ from benchd.instruments import (
     SampleFlag,
     SetpointSpec,
     Setup,
+    Spec,
     unit_of,
 )
+from sim.faults import Fault, FaultKind
 from sim.plant import Plant
 from sim.sensors import Source
 from sim.specimens import load_specimens
@@ -66,6 +68,31 @@ class SimulatedSetpoint(SetpointSpec):
     """Heater, fans or pump."""
 
 
+class SimulatedFault(Spec):
+    """Something that goes wrong on the simulated bench, in every run."""
+
+    kind: FaultKind
+    """What, as listed at `faults`."""
+    at_s: float
+    """When, in bench time since the run began [s]."""
+    until_s: float | None = None
+    """When it is mended [s], where it can be; never unless given."""
+    size: float | None = None
+    """How bad, for kinds that have a size; the usual unless given."""
+    source: str | None = None
+    """Which sensor, for the kinds that are about one; named as a channel's `source`."""
+
+    @model_validator(mode="after")
+    def _possible(self) -> SimulatedFault:
+        self.fault()
+        return self
+
+    def fault(self) -> Fault:
+        """The same for the simulator."""
+        until_s = math.inf if self.until_s is None else self.until_s
+        return Fault(self.kind, self.at_s, until_s, self.size, self.source)
+
+
 class SimulatedSpec(InstrumentSpec):
     """One instrument of the simulated bench."""
 
@@ -73,6 +100,12 @@ class SimulatedSpec(InstrumentSpec):
     setpoints: Mapping[str, SimulatedSetpoint] = Field(default_factory=dict)
     heat_from: Annotated[str, Field(pattern=r"^[^\s:]+:[0-9]{1,5}$")] | None = None
     """host:port where a simulated load in another process tells its watts; without it a setpoint heats."""
+    faults: list[SimulatedFault] = Field(default_factory=list)
+    """What goes wrong in every run, to rehearse a bad night: a list of tables with `kind` and `at_s`, seconds since the
+    run began; `until_s`, when it is mended; `size`, where a kind has one; `source` of the sensor for `sensor_stuck`,
+    `sensor_silent` and `sensor_nonsense`. The other kinds: `pump_stalls`, `fans_stall`, `tube_kinks`, `air_lock`,
+    `leak`, `paste_pumped_out`, `load_disobeys`, `load_throttles`, `meter_battery_dies`, `ambient_jumps`, `supply_lost`.
+    It happens to the whole bench, so any of its instruments may say it."""
 
     @model_validator(mode="after")
     def _units(self) -> SimulatedSpec:
@@ -94,6 +127,7 @@ class Simulated(Instrument):
         super().__init__(setup)
         spec: SimulatedSpec = setup.spec
         self._plant: Plant = setup.shared.setdefault("plant", Plant())
+        self._plant.planned += tuple(fault.fault() for fault in spec.faults)
         self._channels = tuple((name, channel.source) for name, channel in spec.channels.items())
         self._setpoints = spec.setpoints
         self._heat_from = spec.heat_from
