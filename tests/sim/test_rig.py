@@ -16,14 +16,14 @@ BY_RADIATOR = ["brook 1x120", "brook 2x120", "brook 3x120"]
 NIGHT_S = 10 * 3600.0
 
 
-def close_books(balance):
+def books_apart(balance):
     given_off_j = balance.stored_j + balance.cooler_j + balance.side_j
     return abs(balance.in_j - given_off_j) / balance.in_j
 
 
 @pytest.mark.parametrize("specimen", SPECIMENS)
 def test_heat_in_is_stored_or_given_off_over_a_night_of_random_settings(mounted, specimen):
-    # 1e-6 is what is promised; rounding alone leaves less than 1e-9.
+    # 1e-6 is what is promised; rounding alone leaves up to 1e-9 of the little that there is at first, then less.
     rig, draw = mounted(specimen, room=QUIET_NIGHT), random.Random(7)
     most_w = 120.0 if specimen == "slate low" else 260.0
     largest_j = 0.0
@@ -34,7 +34,8 @@ def test_heat_in_is_stored_or_given_off_over_a_night_of_random_settings(mounted,
         heat_w = draw.choice([0.0, 30.0, most_w / 2, most_w])
         rig.advance_to(min(NIGHT_S, rig.t_s + draw.uniform(20.0, 900.0)), heat_w)
         largest_j = max(largest_j, abs(rig.energy.stored_j))
-        assert rig.energy.in_j == 0.0 or close_books(rig.energy) < 1e-9
+        assert rig.energy.in_j == 0.0 or books_apart(rig.energy) < 1e-8
+    assert books_apart(rig.energy) < 1e-9
     assert rig.energy.in_j > 1e6
     assert largest_j > 2e4
 
