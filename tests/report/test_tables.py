@@ -177,7 +177,7 @@ def test_a_specimen_that_does_not_reach_the_level_has_no_difference(books, made)
 
 def test_an_upper_bound_is_marked_and_explained(books, made):
     text = printed(comparison_lines(compared(books, made, ["brook 2x120"], [100.0], 39.5, background=38.5)))
-    assert "* level too close to the background to be told from it: the rise is an upper bound" in " ".join(
+    assert "* too close to the background to be told from it: the rise is an upper bound" in " ".join(
         text.split()
     )
     marked = [line for line in text.splitlines() if line.strip().startswith("brook")]
