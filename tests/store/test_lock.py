@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from benchd.errors import StoreError
-from benchd.store.lock import Lock, lock_file
+from benchd.store.lock import Lock, is_held, lock_file
 from benchd.store.writer import Writer
 
 HOLD = """
@@ -83,3 +83,19 @@ def test_the_refusal_is_one_line_and_a_hint(path: Path) -> None:
     with pytest.raises(StoreError) as refused:
         Writer.open(path, durable=False)
     assert re.fullmatch(r".+ is being written by process \d+\n  .+", str(refused.value))
+
+
+def test_whether_it_is_held_can_be_seen_without_taking_it(path: Path) -> None:
+    assert not is_held(path)
+    with Writer.open(path, durable=False):
+        assert is_held(path), "by this process"
+    assert not is_held(path)
+    with _holder(path) as child:
+        try:
+            assert is_held(path), "by another"
+            assert lock_file(path).read_text() == f"{child.pid}\n"
+        finally:
+            child.kill()
+    assert lock_file(path).exists()
+    assert not is_held(path), "a file left behind locks nobody out"
+    Writer.open(path, durable=False).close()
