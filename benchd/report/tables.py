@@ -85,7 +85,7 @@ def _told(found: Difference) -> str:
 def comparison_lines(compared: Comparison) -> list[RenderableType]:
     """Specimens side by side: a title, a table with a row a specimen and a column a heat load, and differences."""
     floor = f"{compared.level_dba:.1f} dBA over {compared.floor_dba:.1f}"
-    source = "as stated" if compared.floor_given else "median background of these runs"
+    source = "as stated" if compared.floor_given else "their median background"
     simulated = ", simulated" if compared.simulated else ""
     tables = [_comparison_table(compared, start) for start in range(0, len(compared.heats_w), HEATS_A_TABLE)]
     return [
@@ -122,7 +122,7 @@ def _differences(compared: Comparison) -> list[str]:
             if ours.rise is None or theirs.rise is None:
                 continue
             says = _told(difference(theirs.rise, ours.rise))
-            lines.append(f"{row.run.specimen} against {first.run.specimen} at {ours.heat_w:g} W: {says}")
+            lines.append(f"{row.run.specimen} less {first.run.specimen} at {ours.heat_w:g} W: {says}")
     return lines
 
 

@@ -72,7 +72,7 @@ def test_the_command_it_proposes_works(benchd, tmp_path):
     words = told.out.splitlines()[-1].removeprefix("Next: benchd ").split()
     compared = benchd(*words)
     assert (compared.status, compared.err) == (0, "")
-    assert "brook 2x140 against brook 2x120" in compared.out
+    assert "brook 2x140 less brook 2x120" in compared.out
 
 
 def test_a_protocol_without_points_says_so(benchd, tmp_path):

@@ -64,13 +64,13 @@ def test_side_by_side(benchd, night):
     assert (compared["at_dba"], compared["simulated"]) == (40, True)
     assert [list(cell) for cell in compared["specimens"]] == [CELL_KEYS.split()] * 4
     told = benchd(*words)
-    assert told.out.startswith(f"At equal noise, 40.0 dBA over {compared['floor_dba']:.1f} (median background")
+    assert told.out.startswith(f"At equal noise, 40.0 dBA over {compared['floor_dba']:.1f} (their median background")
     assert "simulated" in told.out
     assert max(map(len, told.out.splitlines())) <= 80
     for cell in compared["specimens"]:
         assert cell["reached"]
         assert f"{cell['rise_k']:.2f} ±{cell['rise_u_k']:.2f}" in told.out
-    assert told.out.count("brook 2x140 against brook 2x120 at ") == 2
+    assert told.out.count("brook 2x140 less brook 2x120 at ") == 2
 
 
 def test_a_stated_floor_is_called_stated(benchd, night):

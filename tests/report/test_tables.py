@@ -157,9 +157,9 @@ def compared(books, made, names, heats, level_dba, *, better_k=0.0, background=2
 
 def test_side_by_side_says_level_floor_and_every_difference(books, made):
     text = printed(comparison_lines(compared(books, made, ["brook 2x120", "brook 2x140"], [100.0], 40.0, better_k=2)))
-    assert text.startswith("At equal noise, 40.0 dBA over 20.0 (median background of these runs):")
+    assert text.startswith("At equal noise, 40.0 dBA over 20.0 (their median background):")
     assert "simulated" not in text
-    assert "brook 2x140 against brook 2x120 at 100 W: -2.00 ±" in text
+    assert "brook 2x140 less brook 2x120 at 100 W: -2.00 ±" in text
     assert "no meaningful difference" not in text
 
 
@@ -177,9 +177,7 @@ def test_a_specimen_that_does_not_reach_the_level_has_no_difference(books, made)
 
 def test_an_upper_bound_is_marked_and_explained(books, made):
     text = printed(comparison_lines(compared(books, made, ["brook 2x120"], [100.0], 39.5, background=38.5)))
-    assert "* too close to the background to be told from it: the rise is an upper bound" in " ".join(
-        text.split()
-    )
+    assert "* too close to the background to be told from it: the rise is an upper bound" in " ".join(text.split())
     marked = [line for line in text.splitlines() if line.strip().startswith("brook")]
     assert [line.rstrip()[-1] for line in marked] == ["*"]
 
