@@ -14,14 +14,14 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-_STEADIEST = 0.65
+_STEADIEST = 0.75
 """Largest ratio of successive changes that is believed [1]: one nearer to 1 cannot be told from a drift."""
 
 _PLAIN_K = 0.5
 """A change from which a ratio can be read: smaller ones may be what ambient leaks into the rise [K]."""
 
-_UNKNOWN = 0.5
-"""Ratio where no change was plain: as much again may still come [1]."""
+_UNKNOWN = 0.65
+"""Ratio where no change was plain: nearly twice as much again may still come [1]."""
 
 
 def still_to_come(t_s: ArrayLike, rise_k: ArrayLike, in_s: float, average_s: float = 60.0) -> float:
@@ -29,7 +29,7 @@ def still_to_come(t_s: ArrayLike, rise_k: ArrayLike, in_s: float, average_s: flo
 
     Means over `average_s`, `in_s` apart, back from the end: when their changes shrink by a ratio q, what is left is the
     geometric series change * q / (1 - q) (Aitken 1926, cited from memory). q is read from the latest change of at least
-    0.5 K and the one after it, and taken as at most 0.65; without such a change it is 1/2.
+    0.5 K and the one after it, and taken as at most 0.75; without such a change it is 0.65.
     `t_s` [s] and `rise_k` [K] the whole soak, NaN where a sample is missing; `in_s` [s] and `average_s` [s] as above.
     A soak shorter than two `in_s` is judged over halves of what there is. Gives [K], infinite where it cannot be said.
     Raises ValueError for lengths that differ.
