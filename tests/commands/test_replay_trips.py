@@ -1,8 +1,4 @@
-<<<<<<< HEAD
-"""A rehearsal that trips: its result is shown like any other; it latches neither specimen nor replay after it."""
-=======
 """A rehearsal that trips: its result is shown like any other, and it latches neither the next run nor the next replay."""
->>>>>>> main
 
 from __future__ import annotations
 
