@@ -122,6 +122,26 @@ def test_heat_needs_an_interlock_on_a_temperature() -> None:
     ]
 
 
+def interlocked(*channels: str) -> BenchFile:
+    """The simulated bench with an interlock above 60 on these channels and no other."""
+    locks = "".join(f'[[interlocks]]\nchannel = "{channel}"\nabove = 60\n' for channel in channels)
+    return parse_bench(FULL[: FULL.index("[[interlocks]]")] + locks, "b.toml")
+
+
+@pytest.mark.parametrize("cooling", [None, "liquid", "air"])
+@pytest.mark.parametrize("channels", [("coolant_c",), ("ambient_c",), ("inlet_c",), ("coolant_c", "ambient_c")])
+def test_a_temperature_that_may_stay_cold_is_no_watch_over_heat(
+    channels: tuple[str, ...], cooling: Cooling | None
+) -> None:
+    """A heat sink has no coolant at all; coolant behind a pump that has stopped, and ambient always, stay cold."""
+    heats = 'protocol = "p"\n[[steps]]\nkind = "dwell"\nfor_min = 1\nheat_w = 20\n'
+    assert refusal(heats, interlocked(*channels), cooling) == [
+        'p.toml:5:10: steps.1 (dwell).heat_w: heat needs an interlock with die_c above a temperature; bench "simulated"'
+        " has none"
+    ]
+    cross_check(load_protocol(heats, "p.toml"), interlocked(*channels, "die_c"), cooling)
+
+
 def test_a_protocol_without_heat_needs_no_interlock() -> None:
     no_interlocks = FULL[: FULL.index("[[interlocks]]")]
     text = 'protocol = "p"\n[[steps]]\nkind = "dwell"\nfor_min = 1\n'

@@ -161,6 +161,39 @@ def test_with_the_sweep_a_single_point_serves_its_own_level_and_no_other(books, 
     assert (there["reached"], there["rise_k"]) == (False, None)
 
 
+def test_points_at_the_less_used_pump_setting_are_left_out(books, made):
+    """Another pump setting makes another rise and another noise: one curve through both would be nobody's."""
+    usual = [made(rpm, total(source_of(rpm), 30.0), rise_at(rpm), pump_pct=60.0) for rpm in SPEEDS]
+    other = [made(rpm, total(source_of(rpm) + 6, 30.0), rise_at(rpm) - 9, pump_pct=100.0) for rpm in SPEEDS[1:4]]
+    mixed = [*other[:2], *usual, *other[2:]]
+    alone, both = (cells(compare(books, [books.enter("brook 2x140", points)], 40.0))[0] for points in (usual, mixed))
+    assert both["rise_k"] == pytest.approx(rise_at(both["fan_rpm"]), abs=0.1)
+    assert {key: value for key, value in both.items() if key != "run"} == {
+        key: value for key, value in alone.items() if key != "run"
+    }
+    assert both["pump_pct"] == 60
+
+
+def test_points_that_are_not_usable_do_not_choose_the_pump_setting(books, made):
+    void = [made(rpm, 40.0, None, pump_pct=100.0, quality=Quality.VOID) for rpm in (*SPEEDS, 2000.0, 2500.0)]
+    usual = [made(rpm, total(source_of(rpm), 30.0), rise_at(rpm), pump_pct=60.0) for rpm in SPEEDS]
+    (cell,) = cells(compare(books, [books.enter("brook 2x140", void + usual)], 40.0))
+    assert (cell["reached"], cell["pump_pct"]) == (True, 60)
+
+
+def test_a_sweep_at_another_pump_setting_is_no_level_curve_for_these_points(books, made):
+    sweep = [(rpm, total(source_of(rpm), 30.0)) for rpm in SPEEDS]  # with the pump at full speed
+    points = [made(1000.0, total(46.0, 30.0), 40.0, pump_pct=60.0)]
+    (cell,) = cells(compare(books, [books.enter("brook 2x140", points, sweep=sweep)], total(46.0, 30.0)))
+    assert (cell["reached"], cell["why"]) == (False, "levels were measured at fewer than two speeds")
+
+
+def test_without_any_usable_point_there_is_no_pump_setting(books, made):
+    void = [made(rpm, 40.0, None, quality=Quality.VOID) for rpm in SPEEDS]
+    (cell,) = cells(compare(books, [books.enter("brook 2x140", void)], 40.0))
+    assert (cell["reached"], cell["pump_pct"]) == (False, None)
+
+
 def test_a_single_point_without_a_sweep_has_no_level_curve(books, made):
     (cell,) = cells(compare(books, [books.enter("brook 2x140", [made(1000.0, 47.0, 40.0)])], 47.0))
     assert (cell["reached"], cell["why"]) == (False, "levels were measured at fewer than two speeds")

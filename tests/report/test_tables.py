@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import io
-from math import log10
+import re
+from math import hypot, log10
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from rich.console import Console
 
 from benchd.report.side_by_side import equal_noise
 from benchd.report.tables import comparison_lines, points_lines, repeat_line, rule_line, worth
 from benchd.running.states import Flag, Quality
 from benchd.store import queries
+from benchd.store.records import PointRecord
 
 
 def printed(parts, width: int = 80) -> str:
@@ -138,6 +142,55 @@ def test_a_point_measured_twice_tells_what_the_night_has_changed(made):
     assert repeat_line([points[0], made(1.0, 36.0, None, noise_set_dba=36.0, quality=Quality.VOID)]) == ""
 
 
+@pytest.mark.parametrize(
+    ("first_k", "then_k", "u_k", "says"),
+    [
+        (40.0, 42.0, (0.3, 0.4), "40.00 K, then 42.00 K: +2.00 ±0.50 K."),
+        (42.0, 40.0, (0.3, 0.4), "42.00 K, then 40.00 K: -2.00 ±0.50 K."),
+        # Unrounded it would be 0.252 K, and what is printed would not add up.
+        (40.004, 40.256, (0.3, 0.4), "40.00 K, then 40.26 K: +0.26 ±0.50 K, no meaningful difference."),
+        (40.0, 40.5, (0.3, 0.4), "40.00 K, then 40.50 K: +0.50 ±0.50 K, no meaningful difference."),
+    ],
+)
+def test_the_difference_of_two_measurements_has_their_joint_uncertainty_and_adds_up(made, first_k, then_k, u_k, says):
+    """Independent uncertainties add in squares, JCGM 100:2008, 5.1.2: 0.3 and 0.4 make 0.5."""
+    points = [
+        made(1.0, 36.0, rise_k, rise_u_k=u, point=at)
+        for at, (rise_k, u) in enumerate(zip((first_k, then_k), u_k, strict=True), 1)
+    ]
+    assert repeat_line(points) == f"Measured twice (200 W at 50 %): {says}"
+
+
+@given(st.floats(1, 90), st.floats(-3, 3), st.floats(0.01, 5), st.floats(0.01, 5))
+def test_the_printed_figures_of_two_measurements_add_up(rise_k, more_k, first_u_k, then_u_k):
+    values = {"heat_set_w": 200.0, "fan_pct": 50.0, "quality": Quality.GOOD}
+    line = repeat_line(
+        [
+            PointRecord(**values, point=1, rise_k=rise_k, rise_u_k=first_u_k),
+            PointRecord(**values, point=2, rise_k=rise_k + more_k, rise_u_k=then_u_k),
+        ]
+    )
+    first, then, change, u = map(float, re.findall(r"[-+]?\d+\.\d\d", line))
+    assert round(then - first, 2) == pytest.approx(change)
+    assert u == pytest.approx(hypot(first_u_k, then_u_k), abs=0.006)
+
+
+@pytest.mark.parametrize("other", [{"heat_set_w": 100.0}, {"fan_pct": 60.0}, {"pump_pct": 60.0}])
+def test_a_point_at_another_heat_setting_or_pump_is_no_second_measurement(made, other):
+    assert repeat_line([made(1.0, 36.0, 40.0, point=1), made(1.0, 36.0, 45.0, point=2, **other)]) == ""
+    assert repeat_line([made(1.0, 36.0, 40.0, point=1), made(1.0, 36.0, 45.0, point=2)]) != ""
+
+
+def test_a_pump_column_is_shown_only_where_it_tells_points_apart(made):
+    text = printed(points_lines([made(1.0, 36.0, 40.0, pump_pct=pump) for pump in (100.0, 60.0)]))
+    assert "pump" in text.splitlines()[1]
+    assert sorted(row[2] for row in rows(text)) == ["100 %", "60 %"]
+    assert max(map(len, text.splitlines())) <= 80
+    same = printed(points_lines([made(1.0, 36.0, 40.0, fan_pct=fan, pump_pct=60.0) for fan in (50.0, 80.0)]))
+    assert "pump" not in same
+    assert "60 %" not in same
+
+
 # --- side by side
 
 
@@ -199,3 +252,26 @@ def test_all_heat_loads_fit_80_columns_and_none_is_lost(books, made, number, nam
             assert f"{cell.rise.value:.2f} ±{cell.rise.expanded:.2f}" in text
     else:
         assert text.count("not reached:") == number
+
+
+def test_a_run_without_a_background_says_so_in_its_place(books, made):
+    speeds = (600.0, 1000.0, 1600.0)
+    points = [made(rpm, 40 + 50 * log10(rpm / 1000), 40.0) for rpm in speeds]
+    runs = [books.enter("brook 2x120", points, background=20.0), books.enter("brook 2x140", points, background=None)]
+    with queries.reader(books.path) as connection:
+        result = equal_noise(connection, [queries.run(connection, run) for run in runs], 40.0)
+    text = printed(comparison_lines(result))
+    assert "no background was measured in this run" in " ".join(text.replace("brook 2x140 (run 2)", "").split())
+    assert "against" not in text
+
+
+def test_points_at_another_pump_setting_are_left_out_and_that_is_said(books, made):
+    speeds = (600.0, 1000.0, 1600.0)
+    usual = [made(rpm, 40 + 50 * log10(rpm / 1000), 40.0, pump_pct=60.0) for rpm in speeds]
+    faster = [made(rpm, 44 + 50 * log10(rpm / 1000), 20.0, pump_pct=100.0) for rpm in speeds[:2]]
+    runs = [books.enter("brook 2x120", usual + faster), books.enter("brook 2x140", usual)]
+    with queries.reader(books.path) as connection:
+        result = equal_noise(connection, [queries.run(connection, run) for run in runs], 40.0)
+    assert [row.left_out for row in result.rows] == [2, 0]
+    remarks = [line for line in printed(comparison_lines(result)).splitlines() if "left out" in line]
+    assert remarks == ["brook 2x120 (run 1): points at pump 60 %, 2 others left out"]

@@ -188,6 +188,16 @@ def test_a_run_that_may_go_on_by_itself_is_given_back_and_stays_interrupted(nigh
     assert night.play(VirtualClock(LATER)) is RunState.COMPLETE
 
 
+def test_a_simulated_run_never_goes_on_by_itself_whatever_its_protocol_says(night, lost) -> None:
+    """It costs seconds to play it again, and nothing of it is measured."""
+    night.enroll(STEPS, head=AUTO, simulated=True)
+    lost(30.0)
+    (found,) = recovered(night)
+    assert (found.decision.go_on, found.decision.reason) == (False, "it is a rehearsal: play it again")
+    assert night.said("auto_resume") == []
+    assert (night.state, night.row.reason) == (RunState.WAITING, "it is a rehearsal: play it again")
+
+
 def test_the_second_crash_at_one_stage_waits_for_a_person(night, lost) -> None:
     night.enroll(STEPS, head=AUTO)
     lost(30.0)

@@ -57,8 +57,9 @@ LEVELS = tuple(
 )
 
 
-def over(heat_w: float, fan_pct: float) -> Finding:
-    return Finding("over_limit_c", 86.0, "degC", detail={"heat_w": heat_w, "fan_pct": fan_pct, "pump_pct": 60.0})
+def over(heat_w: float, fan_pct: float, pump_pct: float = 60.0) -> Finding:
+    detail = {"heat_w": heat_w, "fan_pct": fan_pct, "pump_pct": pump_pct}
+    return Finding("over_limit_c", 86.0, "degC", detail=detail)
 
 
 any_findings = st.lists(
@@ -127,6 +128,32 @@ def test_points_worse_than_one_over_the_limit_are_known_to_be() -> None:
     assert (200.0, 40.0) in worse
     assert all(heat_w >= 150 and fan_pct <= 55 for heat_w, fan_pct in worse)
     assert not any(heat_w == 100 for heat_w, _ in worse)
+
+
+PUMPS = parse_protocol(
+    'protocol = "pumps"\n'
+    + "".join(
+        f'[[steps]]\nkind = "soak"\nname = "at{pump}"\nheat_w = [200]\nfan_pct = [40]\npump_pct = {pump}\n'
+        "equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }\n"
+        for pump in (40, 60, 80)
+    ),
+    "pumps.toml",
+)
+
+
+@pytest.mark.parametrize(("gone_over", "skipped"), [(40, [40]), (60, [40, 60]), (80, [40, 60, 80])])
+def test_with_a_faster_pump_a_point_may_hold_what_it_did_not_before(gone_over, skipped) -> None:
+    stages = schedule(PUMPS, [over(200, 40, gone_over)], seed=1, cooling="liquid").stages
+    points = [stage for stage in stages if stage.point]
+    assert [stage.point.pump_pct for stage in points if stage.skip_quality is Quality.OVER_LIMIT] == skipped
+    assert [stage.point.pump_pct for stage in points if not stage.skip] == [
+        pump for pump in (40, 60, 80) if pump not in skipped
+    ]
+
+
+def test_only_the_point_with_that_pump_setting_is_followed_by_a_cool_down() -> None:
+    keys = [stage.key for stage in schedule(PUMPS, [over(200, 40, 60)], seed=1, cooling="liquid").stages]
+    assert keys == ["at40/200w_40pct", "at60/200w_40pct", "at60/200w_40pct/cool_down", "at80/200w_40pct"]
 
 
 def test_after_a_point_over_the_limit_comes_a_cool_down() -> None:

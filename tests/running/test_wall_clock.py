@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from benchd.clock import VirtualClock
+import benchd.running.engine
+from benchd.clock import SystemClock, VirtualClock
 from benchd.errors import BenchdError
 from benchd.running.states import RunState
 from benchd.store import queries
@@ -100,3 +102,28 @@ def test_bench_time_never_goes_back_even_when_a_restart_finds_an_earlier_wall_cl
     started = [step.started_ms for step in night.steps]
     assert started == sorted(started)
     assert started[1] == 13_000
+
+
+@pytest.mark.parametrize(
+    ("slow", "shown_then"), [("load", {"heat_w": 100.0}), ("probe", {"die_c": 40.0, "ambient_c": 22.0})]
+)
+def test_an_instrument_that_answers_late_makes_no_clock_jump(
+    parts, real_night, bench_of, monkeypatch, slow, shown_then
+) -> None:
+    """Bench time and wall time go on while it is asked: read at two moments, they would seem to part."""
+    monkeypatch.setattr(benchd.running.engine, "JUMP_S", 0.3)
+
+    def late(_t_s: float) -> dict[str, float]:
+        time.sleep(0.5)
+        return shown_then
+
+    parts[slow].read = late
+    real_night.bench = bench_of(("deadline_s = 0.05", "deadline_s = 5"), ("tick_s = 1.0", "tick_s = 0.5"), real=True)
+    real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.02\n')
+    assert real_night.play(SystemClock()) is RunState.COMPLETE
+    assert real_night.said("clock_jump") == []
+    assert len(spans(real_night)) == 1
+    for channel in shown_then:
+        samples = real_night.samples(channel)
+        assert len(samples) >= 2
+        assert {flag for _, _, flag in samples} == {"ok"}, "late, but within its deadline"
