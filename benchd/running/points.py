@@ -15,7 +15,7 @@ from benchd.store.records import PointRecord
 #: A point with more than this part of its samples missing [1] is flagged.
 MISSING_AT_MOST = 0.05
 #: A settled rise may still be so far from its probable end [K].
-LEFT_K = 0.25
+LEFT_K = 0.4
 #: Ambient may move by this [K] while a point is read.
 AMBIENT_MOVES_K = 0.5
 #: Measured heat may differ from the heat asked for by this part [1].
