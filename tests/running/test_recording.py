@@ -66,7 +66,8 @@ def test_on_a_real_bench_a_tick_is_committed_before_the_setpoints_that_follow_fr
     assert real_night.play(PacedClock(200)) is RunState.COMPLETE
     assert len(seen) > 3
     assert max(ticks for ticks, _ in seen) >= 8
-    assert all(visible == ticks for ticks, visible in seen)
+    # A probe that a busy machine made late is not read in that tick; its row, a missing one, is there all the same.
+    assert all(visible >= ticks for ticks, visible in seen)
 
 
 def test_in_virtual_time_it_is_committed_every_sixty_ticks(night) -> None:
