@@ -1,4 +1,4 @@
-"""A rehearsal that trips: its result is shown like any other, and it latches neither the next run nor a later replay."""
+"""A rehearsal that trips: its result is shown like any other, and it latches neither the next run nor a replay."""
 
 from __future__ import annotations
 
