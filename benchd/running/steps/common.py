@@ -103,9 +103,7 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
         ended = _ended(limit.passed(tick), verdict.settled and elapsed_s >= read_s, elapsed_s, rule)
         if ended:
             # A plain rule sees nothing finer than its own change: slow parts of a cooler move less than that, for long.
-            left_k = math.hypot(
-                rule.change_k, still_to_come(times_s, rises_k, in_s=rule.in_min * 60, average_s=read_s)
-            )
+            left_k = math.hypot(rule.change_k, still_to_come(times_s, rises_k, in_s=rule.in_min * 60, average_s=read_s))
             return Soaked(*ended, Window(recent), elapsed_s, left_k)
         tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, _progress(wants.doing, tick, verdict.change_k))
 
