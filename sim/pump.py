@@ -21,7 +21,7 @@ _BUBBLES_DB = 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Loop:
+class Hydraulics:
     """A pump and the path that it pumps through."""
 
     pump: Curve
@@ -56,7 +56,7 @@ class Loop:
 
         >>> from sim.fluids import water
         >>> path = Resistance.through(1e-3 / 60, 12e3, 0.25, density_kg_m3=992.2, mu_pa_s=6.53e-4)
-        >>> loop = Loop(Curve(15e3, 4e-3 / 60, density_kg_m3=992.2, droop=0.5), path, hose_bore_m=6e-3)
+        >>> loop = Hydraulics(Curve(15e3, 4e-3 / 60, density_kg_m3=992.2, droop=0.5), path, hose_bore_m=6e-3)
         >>> def litres(*args, **faults):
         ...     return round(60e3 * loop.operating(*args, **faults).flow_m3_s, 3)
         >>> litres(1.0, water(40.0)), litres(0.5, water(40.0)), litres(1.0, water(20.0))

@@ -17,7 +17,7 @@ from sim.fans import Drive, FanCurve
 from sim.flow import Curve, Resistance
 from sim.fluids import air, coolant
 from sim.heat_sink import Sink
-from sim.pump import Loop as Hydraulics
+from sim.pump import Hydraulics
 from sim.sound import FanNoise, Hump, PumpNoise
 from sim.surfaces import ColdPlate, FinStack, Radiator
 

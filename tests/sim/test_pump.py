@@ -7,14 +7,14 @@ import pytest
 from sim.fans import Drive, Fan4Wire
 from sim.flow import Curve, Resistance
 from sim.fluids import coolant, water
-from sim.pump import Bubbles, Loop
+from sim.pump import Bubbles, Hydraulics
 
 LITRE_MIN = 1e-3 / 60
 WARM = water(40.0)
 PATH = Resistance.through(LITRE_MIN, 12e3, 0.25, WARM.density_kg_m3, WARM.mu_pa_s)
 # Invented: 15 kPa (1.5 m) without flow, 4 l/min without resistance, about 1 l/min at 3000 rpm in its loop.
 PUMP = Curve(15e3, 4 * LITRE_MIN, WARM.density_kg_m3, droop=0.5)
-LOOP = Loop(PUMP, PATH, hose_bore_m=6e-3)
+LOOP = Hydraulics(PUMP, PATH, hose_bore_m=6e-3)
 
 
 def litres_min(speed=1.0, fluid=WARM, **faults):
@@ -28,7 +28,7 @@ def test_about_a_litre_a_minute_at_full_speed():
 @pytest.mark.parametrize("speed", [0.2, 0.5, 0.8])
 def test_flow_goes_nearly_with_speed_and_exactly_so_in_a_turbulent_loop(speed):
     assert 0.6 * speed < litres_min(speed) / litres_min() < speed
-    turbulent = Loop(PUMP, Resistance.through(LITRE_MIN, 12e3, 0.0, WARM.density_kg_m3, WARM.mu_pa_s), 6e-3)
+    turbulent = Hydraulics(PUMP, Resistance.through(LITRE_MIN, 12e3, 0.0, WARM.density_kg_m3, WARM.mu_pa_s), 6e-3)
     rated, here = turbulent.operating(1.0, WARM), turbulent.operating(speed, WARM)
     assert here.flow_m3_s == pytest.approx(speed * rated.flow_m3_s)
     assert here.pressure_pa == pytest.approx(speed**2 * rated.pressure_pa)
