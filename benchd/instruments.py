@@ -146,6 +146,8 @@ class RunAbout:
     specimen: str
     cooling: Cooling
     seed: int
+    mount: int = 1
+    """Number of the mount, from 1 for each specimen."""
 
 
 @dataclass(frozen=True)

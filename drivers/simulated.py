@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from typing import Annotated, ClassVar, Literal, TypeAlias
+from dataclasses import replace
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from benchd.errors import InstrumentError, LinkLost, SettingRefused
 from benchd.instruments import (
@@ -27,6 +28,7 @@ from benchd.instruments import (
     Spec,
     unit_of,
 )
+from sim.benches import USUAL, Bench, load_benches
 from sim.faults import Fault, FaultKind
 from sim.plant import Plant
 from sim.sensors import Source
@@ -50,6 +52,7 @@ _SOURCE_UNITS: dict[Source, str] = {
     "leak": "1",
     "smoke": "1",
     "throttled": "s",
+    "clock": "%",
 }
 _TARGET_UNITS: dict[Target, str] = {"heat": "W", "fans": "%", "pump": "%"}
 
@@ -100,12 +103,34 @@ class SimulatedSpec(InstrumentSpec):
     setpoints: Mapping[str, SimulatedSetpoint] = Field(default_factory=dict)
     heat_from: Annotated[str, Field(pattern=r"^[^\s:]+:[0-9]{1,5}$")] | None = None
     """host:port where a simulated load in another process tells its watts; without it a setpoint heats."""
+    bench: str | None = None
+    """Which of the simulated benches it is an instrument of: `heater` (unless given), a heater block in place of the
+    processor; `processor`, which heats itself, idles at 9 W and throttles at 95 degC; `heater high`, the first one
+    1500 m above the sea. This key and the next two are about the whole bench: one of its instruments says them."""
+    serial: Annotated[int, Field(ge=0)] | None = None
+    """Which copy of that bench: each has other errors of its instruments, and keeps them for all its nights."""
+    run_in_h: Annotated[float, Field(ge=0, le=10_000)] | None = None
+    """Hours of heat and pumping that each mount has had when its run begins, 8 unless given: then its paste has mostly
+    settled and its bubbles have gone. 0 is a mount fresh from filling."""
     faults: list[SimulatedFault] = Field(default_factory=list)
     """What goes wrong in every run, to rehearse a bad night: a list of tables with `kind` and `at_s`, seconds since the
     run began; `until_s`, when it is mended; `size`, where a kind has one; `source` of the sensor for `sensor_stuck`,
     `sensor_silent` and `sensor_nonsense`. The other kinds: `pump_stalls`, `fans_stall`, `tube_kinks`, `air_lock`,
-    `leak`, `paste_pumped_out`, `load_disobeys`, `load_throttles`, `meter_battery_dies`, `ambient_jumps`, `supply_lost`.
-    It happens to the whole bench, so any of its instruments may say it."""
+    `leak`, `smoulders`, `paste_pumped_out`, `load_disobeys`, `load_throttles`, `meter_battery_dies`, `ambient_jumps`,
+    `supply_lost`. It happens to the whole bench, so any of its instruments may say it."""
+
+    @field_validator("bench")
+    @classmethod
+    def _known(cls, bench: str | None) -> str | None:
+        if bench is not None and bench not in load_benches():
+            raise ValueError(f"there is no simulated bench {bench!r}; there are: {', '.join(load_benches())}")
+        return bench
+
+    @property
+    def about_bench(self) -> dict[str, Any]:
+        """What it says about the whole bench, by key."""
+        said = {"bench": self.bench, "serial": self.serial, "run_in_h": self.run_in_h}
+        return {key: value for key, value in said.items() if value is not None}
 
     @model_validator(mode="after")
     def _units(self) -> SimulatedSpec:
@@ -126,7 +151,15 @@ class Simulated(Instrument):
     def __init__(self, setup: Setup) -> None:
         super().__init__(setup)
         spec: SimulatedSpec = setup.spec
+        said: dict[str, Any] = setup.shared.setdefault("about_bench", {})
+        for key, value in spec.about_bench.items():
+            if said.setdefault(key, value) != value:
+                raise InstrumentError(
+                    f"{self.name}: {key} is {value!r}, but another instrument of the bench says {said[key]!r}",
+                    "it is about the whole simulated bench: say it at one instrument",
+                )
         self._plant: Plant = setup.shared.setdefault("plant", Plant())
+        self._plant.bench = _bench(said)
         self._plant.planned += tuple(fault.fault() for fault in spec.faults)
         self._channels = tuple((name, channel.source) for name, channel in spec.channels.items())
         self._setpoints = spec.setpoints
@@ -163,7 +196,7 @@ class Simulated(Instrument):
                 f"{self.name}: there is no simulated specimen {about.specimen!r}",
                 f"there are: {', '.join(load_specimens())}",
             )
-        self._plant.mount(about.specimen, about.seed)
+        self._plant.mount(about.specimen, about.seed, about.mount)
 
     def read(self, t_s: float) -> Mapping[str, Answer]:
         self._need_open()
@@ -204,3 +237,8 @@ class Simulated(Instrument):
     def _need_open(self) -> None:
         if not self._open:
             raise LinkLost(f"{self.name} is not open")
+
+
+def _bench(said: Mapping[str, Any]) -> Bench:
+    changed = {key: value for key, value in said.items() if key != "bench"}
+    return replace(load_benches()[said.get("bench", USUAL)], **changed)

@@ -21,6 +21,7 @@ FaultKind: TypeAlias = Literal[
     "tube_kinks",
     "air_lock",
     "leak",
+    "smoulders",
     "paste_pumped_out",
     "sensor_stuck",
     "sensor_silent",
@@ -41,7 +42,7 @@ class Fault:
     at_s: float
     """When it begins, in time since the mount [s]."""
     until_s: float = math.inf
-    """When it is mended, in time since the mount [s]; paste, leaks and jumps stay."""
+    """When it is mended, in time since the mount [s]; paste, jumps and what has leaked stay."""
     size: float | None = None
     """How bad, in the unit of the kind, the usual unless given: see `USUAL`; only for the kinds that stand there."""
     source: str | None = None
@@ -65,13 +66,14 @@ class Fault:
             raise ValueError(f"size of {self.kind} must be {low:g} to {high:g}, got {self.size:g}")
 
 
-#: How bad a fault is when nobody says: stall and lock as a share [1], fans as a number [1], paste as added resistance
-#: [1], the limit of a throttling load [degC], the jump of ambient [K].
+#: How bad a fault is when nobody says: stall and lock as a share [1], fans as a number [1], a leak [ml/min], paste as
+#: added resistance [1], the limit of a throttling load [degC], the jump of ambient [K].
 USUAL: Mapping[FaultKind, float] = {
     "pump_stalls": 1.0,
     "fans_stall": 1.0,
     "tube_kinks": 1.0,
     "air_lock": 1.0,
+    "leak": 3.0,
     "paste_pumped_out": 1.5,
     "load_throttles": 70.0,
     "ambient_jumps": 4.0,
@@ -83,6 +85,7 @@ _SIZES: Mapping[FaultKind, tuple[float, float]] = {
     "fans_stall": (0.0, 100.0),
     "tube_kinks": (0.0, 1.0),
     "air_lock": (0.0, 1.0),
+    "leak": (0.0, 1000.0),
     "paste_pumped_out": (0.0, 100.0),
     "load_throttles": (0.0, 1000.0),
     "ambient_jumps": (-50.0, 50.0),
@@ -139,8 +142,8 @@ def _supply(rig: Rig, on: bool) -> None:
         rig.pump.supply(on)
 
 
-def _leak(rig: Rig, _size: float, _fault: Fault) -> None:
-    rig.wet = 1.0
+def _leak(rig: Rig, ml_min: float, _fault: Fault) -> None:
+    rig.leak_m3_s = 1e-6 / 60.0 * ml_min
 
 
 def _paste(rig: Rig, size: float, _fault: Fault) -> None:
@@ -187,6 +190,7 @@ _BEGINS: Mapping[FaultKind, Callable[[Rig, float, Fault], None]] = {
     "tube_kinks": _kink,
     "air_lock": _air_lock,
     "leak": _leak,
+    "smoulders": lambda rig, *_: setattr(rig, "smoulders", True),
     "paste_pumped_out": _paste,
     "sensor_stuck": lambda rig, _, fault: _spoil(rig, fault, "stuck"),
     "sensor_silent": lambda rig, _, fault: _spoil(rig, fault, "silent"),
@@ -203,11 +207,13 @@ _ENDS: Mapping[FaultKind, Callable[[Rig, Fault], None]] = {
     "fans_stall": lambda rig, fault: _fans(rig, 0.0, fault),
     "tube_kinks": lambda rig, fault: _kink(rig, 0.0, fault),
     "air_lock": lambda rig, fault: _air_lock(rig, 0.0, fault),
+    "leak": lambda rig, fault: _leak(rig, 0.0, fault),
+    "smoulders": lambda rig, _: setattr(rig, "smoulders", False),
     "sensor_stuck": lambda rig, fault: _spoil(rig, fault, None),
     "sensor_silent": lambda rig, fault: _spoil(rig, fault, None),
     "sensor_nonsense": lambda rig, fault: _spoil(rig, fault, None),
     "load_disobeys": lambda rig, _: setattr(rig, "obeys", True),
-    "load_throttles": lambda rig, fault: _throttle(rig, math.inf, fault),
+    "load_throttles": lambda rig, fault: _throttle(rig, rig.cooler.load.own_limit_c, fault),
     "meter_battery_dies": lambda rig, _: rig.meter.mend(),
     "supply_lost": lambda rig, _: _supply(rig, True),
 }

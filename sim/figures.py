@@ -10,6 +10,7 @@ import argparse
 import math
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -19,15 +20,15 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from sim.benches import USUAL, load_benches
 from sim.exchanger import Relation, counterflow, crossflow_unmixed, crossflow_unmixed_approximate
 from sim.faults import Fault
 from sim.flow import operating_point
 from sim.fluids import air
-from sim.meter import MeterKind
-from sim.rig import PASTE, Rig, paste_of
-from sim.room import QUIET_NIGHT, EventKind, Room, RoomKind
+from sim.rig import Rig
+from sim.room import EventKind, Room, RoomKind
 from sim.sensors import Source
-from sim.sound import Auxiliaries, energy, level_of
+from sim.sound import energy, level_of
 from sim.specimens import Specimen, load_specimens
 
 _SEED = 1
@@ -37,9 +38,14 @@ _HEATS_W = (120.0, 165.0, 260.0)
 _DUTIES_PCT = (100.0, 90.0, 80.0, 70.0, 60.0, 50.0, 42.0, 35.0, 30.0, 25.0, 20.0)
 #: The pump where nothing else is said [%].
 _PUMP_PCT = 50.0
-#: The level as quiet as the night's, the air still and always the same.
-_STILL = RoomKind(
-    background_dba=QUIET_NIGHT.background_dba, swing_db=0.0, drift_k=0.0, ventilation_k=0.0, mean_c=_ROOM_C
+_BENCH = load_benches()[USUAL]
+#: The level as quiet as the night's, the air still and always the same; exactly the watts that are asked for.
+_STILL = replace(
+    _BENCH.wired(),
+    room=RoomKind(
+        background_dba=_BENCH.room.background_dba, swing_db=0.0, drift_k=0.0, ventilation_k=0.0, mean_c=_ROOM_C
+    ),
+    paste_varies_pct=0.0,
 )
 _AIR = air(_ROOM_C, 1013.25, 45.0)
 _MIN_S, _H_S = 60.0, 3600.0
@@ -103,8 +109,7 @@ def draw(folder: Path) -> list[Path]:
 
 def _steady(specimen: Specimen, heat_w: float) -> list[Steady]:
     """From full fans to slow ones; where the die would pass its limit it ends, on the limit."""
-    rig = Rig(specimen, _SEED, room=_STILL, wired=True)  # wired: exactly these watts
-    rig.paste_factor = PASTE.k_per_w / paste_of(_SEED, specimen.name).k_per_w
+    rig = Rig(specimen, _SEED, _STILL)
     if rig.pump is not None:
         rig.pump.command(_PUMP_PCT)
     rig.advance_to(1200.0, heat_w)
@@ -134,8 +139,8 @@ def _rise_k(rig: Rig) -> float:
 
 def _shown_dba(specimen: Specimen, fan_rpm: float, heat_w: float) -> float:
     """All sources, the room and the meter's own noise, without beats and events [dBA]."""
-    total = energy(QUIET_NIGHT.background_dba) + energy(Auxiliaries().auxiliaries_dba(heat_w))
-    total += energy(MeterKind().self_noise_dba) + specimen.fans.count * energy(specimen.fans.noise.fan_dba(fan_rpm))
+    total = energy(_BENCH.room.background_dba) + energy(_BENCH.auxiliaries.auxiliaries_dba(heat_w))
+    total += energy(_BENCH.meter.self_noise_dba) + specimen.fans.count * energy(specimen.fans.noise.fan_dba(fan_rpm))
     if specimen.liquid:
         total += energy(specimen.liquid.pump_noise.pump_dba(_PUMP_PCT))
     return level_of(total)
@@ -257,8 +262,8 @@ def _levels() -> Figure:
     speeds_pct = [20.0 + step for step in range(81)]
     for place, (noise, name) in enumerate(pumps.items()):
         bottom.plot(speeds_pct, [noise.pump_dba(pct) for pct in speeds_pct], label=f"pump of {name}", **_line(place))
-    parts = {"room": QUIET_NIGHT.background_dba, "meter's own noise": MeterKind().self_noise_dba}
-    parts |= {f"bench without cooler, {w:g} W": Auxiliaries().auxiliaries_dba(w) for w in (0.0, 260.0)}
+    parts = {"room": _BENCH.room.background_dba, "meter's own noise": _BENCH.meter.self_noise_dba}
+    parts |= {f"bench without cooler, {w:g} W": _BENCH.auxiliaries.auxiliaries_dba(w) for w in (0.0, 260.0)}
     for place, (name, level_dba) in enumerate(parts.items(), start=len(pumps)):
         bottom.plot((speeds_pct[0], speeds_pct[-1]), (level_dba, level_dba), label=name, **_line(place))
     bottom.set(title="each alone", xlabel="pump speed [% of full]", ylim=(0.0, None))
@@ -322,7 +327,7 @@ def _night() -> Figure:
     name, hours, rejected_w = "brook 2x140", 9, 150.0
     about = f"the room in one night of {hours} h, the bench giving off {rejected_w:g} W"
     figure, (sound, warmth) = _empty(8.0, about, 2, sharex=True)
-    room = Room(_SEED, name, QUIET_NIGHT)
+    room = Room(_SEED, name, _BENCH.room)
     times_s = [float(second) for second in range(round(hours * _H_S))]
     levels_dba, airs_c = [], []
     for t_s in times_s:
@@ -333,7 +338,7 @@ def _night() -> Figure:
     kinds: tuple[tuple[EventKind, str], ...] = (("door", "v"), ("vehicle", "o"), ("ventilation", "s"))
     for place, (kind, mark) in enumerate(kinds, start=1):
         heard = [event for event in room.events if event.kind == kind and event.start_s < times_s[-1]]
-        peaks = [QUIET_NIGHT.background_dba + event.rise_db + 0.8 for event in heard]
+        peaks = [_BENCH.room.background_dba + event.rise_db + 0.8 for event in heard]
         starts_h = [event.start_s / _H_S for event in heard]
         label = f"{kind}: {len(heard)}"
         sound.plot(starts_h, peaks, mark, color=_COLOURS[place], markersize=8.0, label=label)

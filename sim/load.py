@@ -61,7 +61,7 @@ class Load:
         self.parameters = parameters
         self.set_w = 0.0
         """What is asked for, by a setpoint or by the work to be done [W]."""
-        self.limit_c = parameters.limit_c if parameters.kind == "processor" else math.inf
+        self.limit_c = self.own_limit_c
         """Temperature of the die at which it throttles [degC]; a fault may set it lower."""
         self.throttled_s = 0
         """How long it has throttled since the start [s]."""
@@ -72,6 +72,11 @@ class Load:
         self._w = parameters.idle_w
         self._allowed_w = math.inf
         self._asked = Heat(parameters.idle_w)
+
+    @property
+    def own_limit_c(self) -> float:
+        """Temperature of the die at which it throttles of itself [degC]; infinite for a heater."""
+        return self.parameters.limit_c if self.parameters.kind == "processor" else math.inf
 
     @property
     def target_w(self) -> float:

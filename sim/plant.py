@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from sim.benches import USUAL, Bench, load_benches
 from sim.cooler import Energy
 from sim.faults import Fault
 from sim.rig import Rig
@@ -21,6 +22,7 @@ class Plant:
 
     Args:
         heat_source: gives the heater's watts when they come from elsewhere; else they are what `set` says [W]
+        bench: on which specimens are mounted; the usual one unless given [each its own]
 
     >>> plant = Plant()
     >>> plant.mount("brook 2x140", seed=1)
@@ -31,12 +33,14 @@ class Plant:
     True
     """
 
-    def __init__(self, heat_source: Callable[[], float] | None = None) -> None:
+    def __init__(self, heat_source: Callable[[], float] | None = None, bench: Bench | None = None) -> None:
         self.heat_source = heat_source
+        self.bench = bench or load_benches()[USUAL]
+        """On which specimens will be mounted."""
         self.planned: tuple[Fault, ...] = ()
         """Faults that happen to every mount to come."""
         self._rig: Rig | None = None
-        self._mounted: tuple[str, int] | None = None
+        self._mounted: tuple[str, int, int] | None = None
         self._zero_s: float | None = None
         self._heat_w = 0.0
 
@@ -50,7 +54,7 @@ class Plant:
         """What the sensors show, by source [its unit]; empty before the first mount."""
         return self._rig.shown if self._rig else {}
 
-    def mount(self, specimen: str, seed: int) -> None:
+    def mount(self, specimen: str, seed: int, mount: int = 1) -> None:
         """Mount a specimen: heat off, fans and pump full, all at ambient; time starts at the next `advance`.
 
         The same again before that changes nothing, so each instrument of a bench may ask for it. Raises
@@ -58,18 +62,19 @@ class Plant:
 
         Args:
             specimen: its name [no unit]
-            seed: of the run [1]
+            seed: of the run: its night in the room, and all noise [1]
+            mount: number of the mount of this specimen: its paste [1]
 
         >>> plant = Plant()
         >>> plant.mount("slate tower", seed=1)
         >>> plant.mounted
         'slate tower'
         """
-        if self._mounted == (specimen, seed) and self._zero_s is None:
+        if self._mounted == (specimen, seed, mount) and self._zero_s is None:
             return
-        wired = self.heat_source is not None
-        self._rig = Rig(load_specimens()[specimen], seed, wired=wired, planned=self.planned)
-        self._mounted = specimen, seed
+        bench = self.bench if self.heat_source is None else self.bench.wired()
+        self._rig = Rig(load_specimens()[specimen], seed, bench, mount, self.planned)
+        self._mounted = specimen, seed, mount
         self._zero_s = None
         self._heat_w = 0.0
 

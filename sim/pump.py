@@ -1,4 +1,4 @@
-"""The pump of a liquid loop: what flows, what bubbles, a kink or trapped air make of it.
+"""The pump of a liquid loop: what flows, what bubbles, a kink, trapped air or lost coolant make of it.
 
 Owns the hydraulics of the loop. The pump's rotor is a `Fan4Wire` (a pump that stalls is a rotor that is hindered);
 how long the coolant is under way, and what it carries, is not known here.
@@ -136,3 +136,47 @@ class Bubbles:
         1.0
         """
         self.fraction *= math.exp(-self._rate_per_s * flow * h_s)
+
+
+class Filling:
+    """The coolant of a loop, of which a leak takes some: first the spare, then what the pump needs.
+
+    Once the spare has gone, the pump draws air; with as much gone again as its chamber holds it is full of
+    air. Invented law. What the lost coolant would have stored as heat stays in the books of the network.
+
+    Args:
+        spare_m3: what may go before the pump draws air, 0 or more [m3]
+        chamber_m3: what the pump's chamber holds, above 0 [m3]
+
+    >>> filling = Filling(spare_m3=10e-6, chamber_m3=4e-6)
+    >>> filling.advance(60.0, leak_m3_s=0.2e-6)
+    >>> round(filling.lost_m3 * 1e6, 6), round(filling.air_lock, 6)
+    (12.0, 0.5)
+    """
+
+    __slots__ = ("_chamber_m3", "_spare_m3", "lost_m3")
+
+    def __init__(self, spare_m3: float, chamber_m3: float) -> None:
+        self._spare_m3 = spare_m3
+        self._chamber_m3 = chamber_m3
+        self.lost_m3 = 0.0
+        """What has leaked out [m3]."""
+
+    @property
+    def air_lock(self) -> float:
+        """How far air fills the pump for want of coolant, 0 to 1 [1]."""
+        return min(1.0, max(0.0, (self.lost_m3 - self._spare_m3) / self._chamber_m3))
+
+    def advance(self, h_s: float, leak_m3_s: float) -> None:
+        """Go on in time.
+
+        Args:
+            h_s: how far, 0 or more [s]
+            leak_m3_s: what leaks, 0 or more [m3/s]
+
+        >>> filling = Filling(10e-6, 4e-6)
+        >>> filling.advance(3600.0, 0.0)
+        >>> filling.lost_m3, filling.air_lock
+        (0.0, 0.0)
+        """
+        self.lost_m3 += h_s * leak_m3_s

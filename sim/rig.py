@@ -11,39 +11,23 @@ exactly. So the state at a time does not depend on how the way there was cut.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 
 from sim import faults
-from sim.cooler import Case, Energy, HeatPath, Paste
+from sim.benches import USUAL, Bench, load_benches
+from sim.cooler import Energy
 from sim.counters import Tachometer
 from sim.fans import Fan4Wire
 from sim.faults import Fault
 from sim.heat_sink import HeatSink
 from sim.liquid_cooler import LiquidCooler, Loop
-from sim.load import LoadParameters
-from sim.meter import Meter, MeterKind
-from sim.pump import Bubbles
-from sim.room import QUIET_NIGHT, Room, RoomKind
-from sim.seeds import clipped_normal, stream
-from sim.sensors import KINDS, Failing, Reading, Sensor, Source
-from sim.sound import Auxiliaries, Noise, level_of
+from sim.meter import Meter
+from sim.pump import Bubbles, Filling
+from sim.room import Room
+from sim.sensors import Failing, Reading, Sensor, Source
+from sim.sound import Noise, level_of
 from sim.specimens import Specimen
 from sim.streams import Setting, Streams
-
-_HEATER_OHM = 8.0
-#: How far the paste of one mount may differ from the next, half width of the 95 % interval [%].
-_PASTE_PCT = 6.0
-#: How far the heater may be from what it is told, half width of the 95 % interval [%].
-_HEATER_PCT = 0.4
-#: The paste of a mount before it settles [K/W] and by how much it will have settled [1]; invented.
-PASTE = Paste(k_per_w=0.0815, settles=0.2, settle_h=4.0, hot_c=45.0)
-#: Hours of heat that a mount has already had when it is simulated: mostly settled [h].
-_HOT_H = 8.0
-_PATH = HeatPath(die_j_per_k=12.0, spreader_j_per_k=48.0, die_k_per_w=0.045, paste=PASTE, side_w_per_k=0.05)
-#: Its 400 s are over after 25 min; usual, no source.
-_CASE = Case(j_per_k=24_000.0, w_per_k=60.0)
 
 
 class Rig:
@@ -51,9 +35,9 @@ class Rig:
 
     Args:
         specimen: what is mounted [no unit]
-        seed: of the run [1]
-        room: figures of the room [each its own]
-        wired: the watts come over a wire and are what they are: no lag and no error of a heater here [no unit]
+        seed: of the run: its night in the room, and all noise [1]
+        bench: where it is mounted; the usual one unless given [each its own]
+        mount: number of the mount: its paste [1]
         planned: faults that will happen [no unit]
 
     >>> from sim.specimens import load_specimens
@@ -67,23 +51,27 @@ class Rig:
         self,
         specimen: Specimen,
         seed: int,
-        room: RoomKind = QUIET_NIGHT,
-        wired: bool = False,
+        bench: Bench | None = None,
+        mount: int = 1,
         planned: Iterable[Fault] = (),
     ) -> None:
+        bench = bench or load_benches()[USUAL]
         self.specimen = specimen
-        self.room = Room(seed, specimen.name, room)
+        self.bench = bench
+        self.room = Room(seed, specimen.name, bench.room)
         self.fans = Fan4Wire(specimen.fans.drive)
         self.pump = Fan4Wire(specimen.liquid.pump_drive) if specimen.liquid else None
-        self.cooler = _cooler(specimen, seed, self.room.air_c, wired)
+        self.cooler: LiquidCooler | HeatSink = _cooler(specimen, bench, mount, self.room.air_c)
         self.turning = specimen.fans.count
         """Fans that have not stalled [1]."""
         self.kink = 0.0
         """How far a hose is closed [1]."""
         self.air_lock = 0.0
         """How far air fills the pump [1]."""
-        self.wet = 0.0
-        """1 when coolant has leaked [1]."""
+        self.leak_m3_s = 0.0
+        """How much coolant the loop loses [m3/s]."""
+        self.smoulders = False
+        """Whether something smoulders, whatever the temperature of the die."""
         self.paste_factor = 1.0
         """Resistance of the paste over what it should be [1]."""
         self.obeys = True
@@ -92,16 +80,22 @@ class Rig:
         """Whether the bench has its supply."""
         self._set_w = self._held_w = 0.0
         self._bubbles = Bubbles(*specimen.liquid.bubbles) if specimen.liquid else None
+        if self._bubbles is not None:
+            self._bubbles.advance(3600.0 * bench.run_in_h, flow=1.0)
+        self.filling = Filling(specimen.liquid.spare_m3, specimen.liquid.chamber_m3) if specimen.liquid else None
+        """What the loop has lost of its coolant; None without one."""
         self._streams = Streams(specimen)
         pump_noise = specimen.liquid.pump_noise if specimen.liquid else None
-        self._noise = Noise(specimen.fans.noise, pump_noise, Auxiliaries(), seed, specimen.name)
-        self.meter: Meter = Meter(MeterKind(), seed, specimen.name, start_energy=0.0)
+        self._noise = Noise(specimen.fans.noise, pump_noise, bench.auxiliaries, seed, specimen.name)
+        self.meter: Meter = Meter(bench.meter, seed, specimen.name, start_energy=0.0, serial=bench.serial)
         self._coming = sorted(planned, key=lambda fault: fault.at_s)
         self._standing: list[Fault] = []
         self.true = self._truths()
         """What really is, by source [its unit]."""
         self._sensors = self._make_sensors(seed)
-        self._lagging = [(one, self.true[source]) for source, one in self._sensors.items() if KINDS[source].lag_s > 0]
+        self._lagging = [
+            (one, self.true[source]) for source, one in self._sensors.items() if bench.sensors[source].lag_s > 0
+        ]
         self._tachs = self._make_tachs(seed)
         self.shown = self._displays()
         """What the sensors answer, by source [its unit]; each call draws new noise. None: no answer."""
@@ -161,6 +155,8 @@ class Rig:
             self.fans.advance(1.0)
             if self.pump is not None:
                 self.pump.advance(1.0)
+            if self.filling is not None:
+                self.filling.advance(1.0, self.leak_m3_s)
         self._refresh(t_s)
         for sensor, true in self._lagging:
             sensor.sense(t_s, true())
@@ -174,6 +170,7 @@ class Rig:
         # What the bench gives off follows what it takes within minutes; the room warms over hours.
         room.refresh(t_s, cooler.power_w)
         at_pump = coolant_c = 0.0
+        air_lock = self.air_lock if self.filling is None else max(self.air_lock, self.filling.air_lock)
         if self._bubbles is not None and pump is not None:
             at_pump = self._bubbles.at_pump
             coolant_c = 0.5 * (cooler.temperature_c("hot_tube") + cooler.temperature_c("cold_tube"))
@@ -188,7 +185,7 @@ class Rig:
                 coolant_c=coolant_c,
                 at_pump=at_pump,
                 kink=self.kink,
-                air_lock=self.air_lock,
+                air_lock=air_lock,
             )
         )
         self._held_w = self._set_w if self.obeys else self._held_w
@@ -230,33 +227,34 @@ class Rig:
             self._standing.remove(fault)
 
     def _truths(self) -> Mapping[Source, Callable[[], float]]:
-        cooler, room, fans = self.cooler, self.room, self.fans
+        cooler, room, fans, supply = self.cooler, self.room, self.fans, self.bench.supply
         true: dict[Source, Callable[[], float]] = {
             "die": lambda: cooler.temperature_c("die"),
             "ambient": lambda: room.air_c,
             "inlet": lambda: cooler.temperature_c("inlet"),
             "heat": lambda: cooler.power_w,
-            "supply_voltage": lambda: math.sqrt(cooler.power_w * _HEATER_OHM),
-            "supply_current": lambda: math.sqrt(cooler.power_w / _HEATER_OHM),
+            "supply_voltage": lambda: supply.voltage_v(cooler.power_w) if self.supplied else 0.0,
+            "supply_current": lambda: supply.current_a(cooler.power_w),
             "fan_speed": lambda: fans.rpm if self.turning else 0.0,
             "level": lambda: level_of(self._sound()),
             "humidity": lambda: room.humidity_pct(cooler.t_s),
             "pressure": lambda: room.pressure_hpa(cooler.t_s),
-            "smoke": lambda: 0.0,
+            "smoke": lambda: float(self.smoulders or cooler.temperature_c("die") > self.bench.smokes_above_c),
             "throttled": lambda: float(cooler.load.throttled_s),
+            "clock": lambda: cooler.load.clock_pct,
         }
-        if self.pump is not None:
-            pump = self.pump
+        if self.pump is not None and self.filling is not None:
+            pump, filling = self.pump, self.filling
             true["coolant"] = lambda: cooler.temperature_c("hot_tube")
             true["pump_speed"] = lambda: pump.rpm
-            true["leak"] = lambda: self.wet
+            true["leak"] = lambda: float(filling.lost_m3 > 0.0)
         return true
 
     def _make_sensors(self, seed: int) -> dict[Source, Sensor]:
         name = self.specimen.name
         apart = ("level", "fan_speed", "pump_speed")
         return {
-            source: Sensor(source, KINDS[source], seed, name, true())
+            source: Sensor(source, self.bench.sensors[source], seed, name, true(), self.bench.serial)
             for source, true in self.true.items()
             if source not in apart
         }
@@ -276,32 +274,16 @@ def _reading(cooler: LiquidCooler | HeatSink, sensor: Sensor, true: Callable[[],
     return lambda: sensor.read(cooler.t_s, true())
 
 
-def paste_of(seed: int, specimen: str) -> Paste:
-    """The paste of one mount: `PASTE`, thicker or thinner by what the mount has drawn.
-
-    Args:
-        seed: of the run [1]
-        specimen: what is mounted; another specimen, another mount [no unit]
-
-    >>> 0.94 < paste_of(1, "brook 2x140").k_per_w / PASTE.k_per_w < 1.06
-    True
-    """
-    paste_pct = clipped_normal(stream(seed, "paste", specimen), _PASTE_PCT)
-    return replace(PASTE, k_per_w=PASTE.k_per_w * (1 + paste_pct / 100))
-
-
-def _cooler(specimen: Specimen, seed: int, start_c: float, wired: bool) -> LiquidCooler | HeatSink:
-    path = replace(_PATH, paste=paste_of(seed, specimen.name))
-    gain = 1 + clipped_normal(stream(seed, "heater"), _HEATER_PCT) / 100
-    load = LoadParameters(lag_s=0.0, growth_per_k=0.0) if wired else LoadParameters(gain=gain)
+def _cooler(specimen: Specimen, bench: Bench, mount: int, start_c: float) -> LiquidCooler | HeatSink:
+    path, load = bench.path_of(specimen.name, mount), bench.erring_load()
     cooler: LiquidCooler | HeatSink
     if specimen.liquid:
         parts = specimen.liquid
         loop = Loop(radiator_m3=parts.radiator.coolant_m3 + parts.tanks_m3, radiator_j_per_k=parts.metal_j_per_k)
-        cooler = LiquidCooler(path, loop, _CASE, load, start_c)
+        cooler = LiquidCooler(path, loop, bench.case, load, start_c)
     elif specimen.air:
-        cooler = HeatSink(path, specimen.air.sink, _CASE, load, start_c)
+        cooler = HeatSink(path, specimen.air.sink, bench.case, load, start_c)
     else:
         raise ValueError(f"specimen {specimen.name!r} is neither a liquid loop nor a heat sink")
-    cooler.hot_h = _HOT_H
+    cooler.hot_h = bench.run_in_h
     return cooler

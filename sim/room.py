@@ -64,20 +64,6 @@ class RoomKind:
     """Above the sea, up to 11 000 [m]."""
 
 
-#: The room of a shipped bench: with the bench's own fans and a meter's self-noise it reads about 34 dBA, and a handful
-#: of things happen in a night.
-QUIET_NIGHT = RoomKind(
-    background_dba=32.2,
-    doors_per_h=0.3,
-    vehicles_per_h=0.4,
-    ventilations_per_h=0.1,
-    mean_c=22.75,
-    drift_k=0.3,
-    ventilation_k=0.15,
-    warming_k_per_w=0.002,
-)
-
-
 @dataclass(frozen=True)
 class Event:
     """Something that is heard in the room."""

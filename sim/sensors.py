@@ -1,7 +1,7 @@
 """What the bench's sensors make of a true value: lag, offset, gain error, noise, resolution, lower limit, and faults.
 
-Owns the figures of every simulated sensor; `benchd/benches/simulated.toml` states the same ones.
-Offset and gain belong to the bench, not to the specimen: one seed, one bench, whatever is mounted.
+Owns the figures of the usual sensors; a bench may have others (benches.toml). The bench files of benchd state the same.
+Offset and gain belong to the bench, not to the night or the specimen: one serial number, one bench, all its nights.
 A reading is a number; None when nothing answers; NaN when what comes is not a number.
 The sound level meter (meter.py) and what counts (counters.py) have modules of their own.
 """
@@ -31,6 +31,7 @@ Source: TypeAlias = Literal[
     "leak",
     "smoke",
     "throttled",
+    "clock",
 ]
 
 Mode: TypeAlias = Literal["stuck", "silent", "nonsense"]
@@ -78,11 +79,9 @@ KINDS: dict[Source, SensorKind] = {
     "pressure": SensorKind(resolution=0.1, uncertainty=0.5, noise=0.05),  # [hPa]
     "leak": SensorKind(resolution=1.0, lag_s=3.0),  # 1 when wet, 0 when dry; 2.1 s after the first drop [1]
     "throttled": SensorKind(resolution=1.0),  # seconds in which the load has throttled, counted by the load itself [s]
+    "clock": SensorKind(resolution=1.0, lowest=0.0),  # of a processor, of what the work would have unthrottled [%]
     "smoke": SensorKind(resolution=1.0, lag_s=10.0),  # 1 when there is smoke, which takes its time to get there [1]
 }
-
-#: The die sensor that a processor has of its own [degC].
-PROCESSOR_DIE = SensorKind(resolution=1.0, uncertainty=1.0, noise=0.2, lag_s=0.3)
 
 
 class Failing:
@@ -156,9 +155,10 @@ class Sensor(Failing):
     Args:
         source: what it measures [no unit]
         kind: its figures [each its own]
-        seed: of the bench [1]
+        seed: of the run: noise and drop-outs [1]
         specimen: what is mounted; only chooses the noise, so that two nights differ [no unit]
         start: what it shows at first [unit of the source]
+        serial: of the bench: offset and gain [1]
 
     >>> sensor = Sensor("die", KINDS["die"], seed=1, specimen="brook 2x140", start=23.0)
     >>> abs(sensor.show(60.0) - 60.0) < 1.0
@@ -189,9 +189,11 @@ class Sensor(Failing):
         "followed",
     )
 
-    def __init__(self, source: Source, kind: SensorKind, seed: int, specimen: str, start: float) -> None:
+    def __init__(
+        self, source: Source, kind: SensorKind, seed: int, specimen: str, start: float, serial: int = 1
+    ) -> None:
         super().__init__(source, seed, start)
-        bench = stream(seed, "sensor", source)
+        bench = stream(serial, "sensor", source)
         self.followed = start
         """The true value as it has reached the sensing element [unit]."""
         self._lag_s = kind.lag_s

@@ -59,6 +59,10 @@ class LiquidParts:
     pump_noise: PumpNoise
     bubbles: tuple[float, float, float]
     """Of a fresh mount: fraction [1], half-life at full flow [h], orientation [1]."""
+    spare_m3: float
+    """What the loop may lose before the pump draws air [m3]."""
+    chamber_m3: float
+    """What the pump's chamber holds [m3]."""
 
     @property
     def metal_j_per_k(self) -> float:
@@ -135,6 +139,8 @@ def _specimen(name: str, one: Table, tables: Table) -> Specimen:
         pump_drive=Drive(**pump["drive"]),
         pump_noise=PumpNoise(**pump["noise"]),
         bubbles=(pump["bubbles"]["fraction"], pump["bubbles"]["half_life_h"], pump["bubbles"]["orientation"]),
+        spare_m3=pump["spare_m3"],
+        chamber_m3=pump["chamber_m3"],
     )
     return Specimen(name=name, fans=fans, pack=pack, liquid=liquid, **common)
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from benchd.errors import RunRefused
-from benchd.instruments import Cooling, unit_of
+from benchd.instruments import Cooling, RunAbout, unit_of
 from benchd.protocol_file import Protocol, parse_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.found import Found
@@ -64,6 +64,11 @@ class RunBook:
     def seed(self) -> int:
         """The run's seed."""
         return self._row.seed
+
+    @property
+    def about(self) -> RunAbout:
+        """What instruments are told of the run."""
+        return RunAbout(self.specimen, self.cooling, self.seed, self._row.mount)
 
     @property
     def now_s(self) -> float:

@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from benchd.clock import Clock
 from benchd.errors import BenchdError, RunRefused, StoreError
-from benchd.instruments import RunAbout, SampleFlag
+from benchd.instruments import SampleFlag
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.forecast import left_s
@@ -138,7 +138,7 @@ class Engine:
 
     def _work(self) -> _WayOut:
         try:
-            self._bench.begin(RunAbout(self._book.specimen, self._book.cooling, self._book.seed))
+            self._bench.begin(self._book.about)
             while (stage := self._next_stage()) is not None:
                 self._play_stage(stage)
         except _Leave as leave:

@@ -10,6 +10,7 @@ from benchd.running.found import BACKGROUND, Found, estimate_of
 from benchd.running.schedule import Stage
 from benchd.running.states import Ending, Flag, Quality
 from benchd.running.steps.base import Finding, Outcome, SoakPoint
+from benchd.running.steps.measured import THROTTLED
 from benchd.store.records import PointRecord
 
 #: A point with more than this part of its samples missing [1] is flagged.
@@ -88,7 +89,7 @@ def _with_level(record: PointRecord, got: Mapping[str, Finding], found: Found) -
 
 
 def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> list[Flag]:
-    level, heat = got.get("level_dba"), got.get("heat_w")
+    level, heat, throttled = got.get("level_dba"), got.get("heat_w"), got.get(THROTTLED)
     moved, left = got.get("ambient_moved_k"), got.get("left_k")
     needed = [got.get("rise_k"), heat, level]
     flags = []
@@ -96,6 +97,8 @@ def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> li
         flags.append(Flag.NOT_SETTLED)
     elif left is not None and left.value > LEFT_K:
         flags.append(Flag.STILL_MOVING)
+    if throttled is not None and throttled.value > 0:
+        flags.append(Flag.THROTTLED)
     if any(finding is not None and finding.detail["missing"] > MISSING_AT_MOST for finding in needed):
         flags.append(Flag.SAMPLES_MISSING)
     if moved is not None and abs(moved.value) > AMBIENT_MOVES_K:
@@ -112,7 +115,7 @@ def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> li
 def _quality(record: PointRecord, outcome: Outcome) -> Quality:
     if outcome.ending is Ending.OVER_LIMIT:
         return Quality.OVER_LIMIT
-    if record.rise_k is None or record.heat_w is None:
+    if record.rise_k is None or record.heat_w is None or Flag.THROTTLED in record.flags:
         return Quality.VOID
     return Quality.FLAGGED if record.flags else Quality.GOOD
 

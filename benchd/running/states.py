@@ -144,6 +144,7 @@ class Flag(StrEnum):
     HEAT_OFF_SET = "heat_off_set"  # measured watts are not what was asked for
     LEVEL_OFF_SET = "level_off_set"  # the noise level is not what was asked for
     LEVEL_MISSING = "level_missing"
+    THROTTLED = "throttled"  # the load gave less than it was told while it was read: a false equilibrium
     SKIPPED = "skipped"  # known to be worse than a point over the limit, so not measured
 
 

@@ -9,11 +9,12 @@ from pydantic import ValidationError
 from pymodbus.client import ModbusTcpClient
 
 from benchd.bench_file import parse_bench
-from benchd.errors import InstrumentError, LinkLost, SettingRefused
+from benchd.errors import FileProblems, InstrumentError, LinkLost, SettingRefused
 from benchd.instruments import RunAbout, SampleFlag, Setup, find_driver
 from benchd.running.bench import OpenBench
 from benchd.running.sampler import Sampler
 from drivers.simulated import Simulated, SimulatedSpec
+from sim.benches import load_benches
 from sim.modbus_load import running
 from sim.sensors import KINDS
 from sim.specimens import load_specimens
@@ -274,6 +275,64 @@ def test_the_same_things_go_wrong_in_every_run():
 def test_a_bad_night_of_liquid_coolers_does_no_harm_to_a_heat_sink():
     with opened(with_faults(BAD_NIGHT)) as instruments:
         assert night(instruments, TOWER, seconds=70)[65]["fan_rpm"] > 0
+
+
+# ---- which bench it is
+
+
+def changed(*instruments, **keys):
+    """The shipped bench with keys at its first instruments."""
+    lines = "\n".join(f"{key} = {value}" for key, value in keys.items())
+    return with_faults(dict.fromkeys(instruments or ("load",), lines))
+
+
+def warm_c(bench, about=BROOK):
+    with opened(bench) as instruments:
+        return night(instruments, about, seconds=200)[-1]["die_c"]
+
+
+def test_a_bench_file_chooses_bench_copy_and_state_of_the_mount():
+    usual_c = warm_c(shipped())
+    assert warm_c(changed(bench='"heater"', serial=1, run_in_h=8)) == usual_c
+    assert warm_c(changed(serial=17)) != usual_c
+    assert warm_c(changed(run_in_h=0)) > usual_c + 1.5
+    assert float(warm_c(changed(bench='"processor"'))).is_integer()
+    with opened(changed("watch", bench='"heater high"')) as instruments:
+        begin(instruments, BROOK)
+        assert 820 < read(instruments, 0.0)["pressure_hpa"] < 870
+
+
+def test_another_mount_is_another_paste():
+    second = RunAbout("brook 2x140", "liquid", 1, mount=2)
+    assert abs(warm_c(shipped(), second) - warm_c(shipped())) > 0.2
+
+
+def test_two_instruments_may_say_the_same_of_the_bench_but_not_different_things():
+    with opened(changed("load", "watch", serial=4)):
+        pass
+    different = with_faults({"load": "serial = 4", "watch": "serial = 5"})
+    with (
+        pytest.raises(InstrumentError, match="serial is 5, but another instrument of the bench says 4"),
+        opened(different),
+    ):
+        pass
+
+
+@pytest.mark.parametrize("wrong", ["bench = 'attic'", "serial = -1", "run_in_h = -0.1", "run_in_h = nan"])
+def test_a_bench_that_there_is_not_is_refused_by_the_file(wrong):
+    with pytest.raises(FileProblems):
+        with_faults({"load": wrong})
+
+
+def test_the_shipped_processor_states_what_its_sensors_do():
+    text = (files("benchd") / "benches" / "simulated_processor.toml").read_text(encoding="utf-8")
+    for name, (_, channel) in parse_bench(text, "simulated_processor.toml").channels().items():
+        kind = load_benches()["processor"].sensors[channel.source]
+        stated = (channel.resolution, channel.uncertainty, channel.uncertainty_pct)
+        assert stated == (kind.resolution, kind.uncertainty, kind.uncertainty_pct), name
+
+
+# ---- heat from elsewhere
 
 
 def thermometer_on(load):

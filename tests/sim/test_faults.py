@@ -102,6 +102,61 @@ def test_a_leak_wets_its_sensor_and_no_mending_dries_it(mounted):
 # ---- fans
 
 
+def test_a_leak_first_costs_nothing_and_then_starves_the_pump(mounted):
+    # 3 ml/min of 15 ml to spare: after 5 min the pump draws air, after 7 its chamber is empty; its rotor still turns.
+    wrong, well = pair(mounted, Fault("leak", AT_S), until_s=AT_S + 290.0)
+    assert rise_of(wrong, well, "die") == pytest.approx(0.0, abs=1e-9)
+    for rig in (wrong, well):
+        rig.advance_to(AT_S + 450.0, 150.0)
+    assert rise_of(wrong, well, "die") > 5.0
+    assert true(wrong, "pump_speed") == true(well, "pump_speed")
+
+
+def test_a_leak_that_is_mended_in_time_starves_nothing(mounted):
+    wrong, well = pair(mounted, Fault("leak", AT_S, AT_S + 240.0))
+    assert rise_of(wrong, well, "die") == pytest.approx(0.0, abs=1e-9)
+    assert wrong.filling.lost_m3 == pytest.approx(12e-6)
+    assert wrong.shown["leak"]() == 1.0
+
+
+def test_a_bigger_leak_starves_sooner(mounted):
+    slow, fast = (mounted("brook 2x120", planned=[Fault("leak", AT_S, size=size)]) for size in (3.0, 30.0))
+    for rig in (slow, fast):
+        rig.advance_to(AT_S + 120.0, 150.0)
+    assert rise_of(fast, slow, "die") > 5.0
+
+
+def test_a_heat_sink_has_nothing_to_leak(mounted):
+    wrong, well = pair(mounted, Fault("leak", AT_S), specimen="slate tower", heat_w=80.0)
+    assert rise_of(wrong, well, "die") == 0.0
+    assert "leak" not in wrong.shown
+
+
+# ---- smoke
+
+
+def test_something_that_smoulders_is_seen_until_it_is_out(mounted):
+    wrong, well = pair(mounted, Fault("smoulders", AT_S, AT_S + 120.0), until_s=AT_S + 60.0)
+    assert (wrong.shown["smoke"](), well.shown["smoke"]()) == (1.0, 0.0)
+    wrong.advance_to(AT_S + 240.0, 150.0)
+    assert wrong.shown["smoke"]() == 0.0
+    well.advance_to(AT_S + 240.0, 150.0)
+    assert rise_of(wrong, well, "die") == 0.0
+
+
+def test_a_heater_that_nobody_stops_smokes_in_the_end(mounted):
+    rig = mounted("brook 2x120", planned=[Fault("pump_stalls", AT_S)])
+    rig.advance_to(AT_S + 90.0, 200.0)
+    assert true(rig, "die") < 180.0
+    assert rig.shown["smoke"]() == 0.0
+    rig.advance_to(AT_S + 300.0, 200.0)
+    assert true(rig, "die") > 180.0
+    assert rig.shown["smoke"]() == 1.0
+
+
+# ---- fans
+
+
 def test_one_of_three_fans_stalled_is_hotter_and_quieter(mounted):
     wrong, well = pair(mounted, Fault("fans_stall", AT_S, 4000.0), fan_pct=100.0)
     assert rise_of(wrong, well, "coolant") > 1.5
@@ -273,7 +328,8 @@ def test_every_fault_begins_and_ends_on_every_specimen(mounted, kind, specimen):
         ({"kind": "leak", "at_s": 5.0, "until_s": 5.0}, "ends after"),
         ({"kind": "tube_kinks", "at_s": 0.0, "size": 1.5}, "must be 0 to 1"),
         ({"kind": "pump_stalls", "at_s": 0.0, "size": math.nan}, "must be 0 to 1"),
-        ({"kind": "leak", "at_s": 0.0, "size": 1.0}, "has no size"),
+        ({"kind": "smoulders", "at_s": 0.0, "size": 1.0}, "has no size"),
+        ({"kind": "leak", "at_s": 0.0, "size": -1.0}, "must be 0 to"),
     ],
 )
 def test_impossible_faults_are_refused(wrong, says):

@@ -6,10 +6,13 @@ from dataclasses import astuple
 
 import pytest
 
+from sim.benches import load_benches
+from sim.load import LoadParameters
 from sim.plant import Plant
-from sim.room import QUIET_NIGHT
 from sim.sensors import Sensor
 from sim.specimens import load_specimens
+
+QUIET = load_benches()["heater"].room
 
 SPECIMENS = list(load_specimens())
 BY_RADIATOR = ["brook 1x120", "brook 2x120", "brook 3x120"]
@@ -24,7 +27,7 @@ def books_apart(balance):
 @pytest.mark.parametrize("specimen", SPECIMENS)
 def test_heat_in_is_stored_or_given_off_over_a_night_of_random_settings(mounted, specimen):
     # 1e-6 is what is promised; rounding alone leaves up to 1e-9 of the little that there is at first, then less.
-    rig, draw = mounted(specimen, room=QUIET_NIGHT), random.Random(7)
+    rig, draw = mounted(specimen, room=QUIET), random.Random(7)
     most_w = 120.0 if specimen == "slate low" else 260.0
     largest_j = 0.0
     while rig.t_s < NIGHT_S:
@@ -47,7 +50,7 @@ TRUE = ["die", "coolant", "inlet", "ambient", "heat", "fan_speed", "pump_speed",
 
 def minutes(mounted, tick_s, specimen="brook 2x120", seed=3):
     """What really is, and what the meter has heard, at each whole minute on the way."""
-    rig = mounted(specimen, room=QUIET_NIGHT, seed=seed)
+    rig = mounted(specimen, room=QUIET, seed=seed)
     seen = []
     for heat_w, fan_pct, pump_pct in PLAN:
         begun_s = rig.t_s
@@ -74,7 +77,7 @@ def test_the_story_does_not_depend_on_the_ticks(mounted, reference, tick_s):
 
 
 def test_one_leap_over_a_night_is_a_night_of_seconds(mounted):
-    leap, walk = (mounted("brook 3x120", room=QUIET_NIGHT) for _ in range(2))
+    leap, walk = (mounted("brook 3x120", room=QUIET) for _ in range(2))
     leap.advance_to(3600.0, 200.0)
     for second in range(1, 3601):
         walk.advance_to(float(second), 200.0)
@@ -95,7 +98,7 @@ def test_setpoints_within_a_second_count_from_the_next_one(mounted):
 
 
 def shown(mounted, seed, specimen="brook 2x140"):
-    rig = mounted(specimen, 50.0, room=QUIET_NIGHT, seed=seed)
+    rig = mounted(specimen, 50.0, room=QUIET, seed=seed)
     taken = []
     for second in range(1, 60):
         rig.advance_to(float(second), 200.0)
@@ -107,11 +110,11 @@ def test_same_specimen_seed_and_calls_give_exactly_the_same_numbers(mounted):
     assert shown(mounted, 3) == shown(mounted, 3)
 
 
-def test_another_seed_is_another_night_and_another_mount(mounted):
+def test_another_seed_is_another_night_and_another_mount_another_paste(mounted):
     assert shown(mounted, 3) != shown(mounted, 4)
     dies_c = set()
-    for seed in range(5):
-        rig = mounted("brook 2x140", seed=seed)
+    for mount in range(5):
+        rig = mounted("brook 2x140", mount=mount)
         rig.advance_to(1800.0, 260.0)
         dies_c.add(round(rig.cooler.temperature_c("die") - rig.cooler.temperature_c("plate"), 2))
     assert len(dies_c) == 5
@@ -166,7 +169,7 @@ def test_sensors_show_what_is_true_within_their_uncertainty(mounted, specimen):
 
 
 def test_a_load_on_a_wire_gives_its_watts_at_once_and_exactly(mounted):
-    rig = mounted("brook 2x120", wired=True)
+    rig = mounted("brook 2x120", changed={"load": LoadParameters(lag_s=0.0, growth_per_k=0.0), "load_error_pct": 0.0})
     rig.advance_to(10.0, 90.0)
     assert rig.energy.in_j == pytest.approx(900.0)
 
@@ -178,7 +181,7 @@ def test_a_sensor_that_is_not_there_cannot_fail(mounted):
 
 
 def test_the_plant_is_the_rig_with_time_counted_from_its_first_call(mounted):
-    plant, rig = Plant(), mounted("brook 2x140", 50.0, room=QUIET_NIGHT)
+    plant, rig = Plant(), mounted("brook 2x140", 50.0, room=QUIET)
     plant.mount("brook 2x140", 1)
     plant.set(heat_w=150.0, fan_pct=50.0, pump_pct=60.0)
     for t_s in (1000.0, 1300.0):

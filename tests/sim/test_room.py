@@ -6,15 +6,18 @@ from itertools import pairwise
 
 import pytest
 
+from sim.benches import load_benches
 from sim.meter import Meter, MeterKind
-from sim.room import EVENTS_H, QUIET_NIGHT, Room, RoomKind, saturation_hpa, standard_pressure_hpa
+from sim.room import EVENTS_H, Room, RoomKind, saturation_hpa, standard_pressure_hpa
 from sim.sound import energy, level_of
+
+QUIET = load_benches()["heater"].room
 
 BUSY = RoomKind(doors_per_h=6.0, vehicles_per_h=10.0, ventilations_per_h=1.5)
 NIGHT_S = 12 * 3600
 
 
-def room(kind=QUIET_NIGHT, seed=1, specimen="brook 2x140"):
+def room(kind=QUIET, seed=1, specimen="brook 2x140"):
     return Room(seed, specimen, kind)
 
 
@@ -65,7 +68,7 @@ def test_events_are_as_many_as_long_and_as_loud_as_their_figures_say(kind, per_h
 
 
 def test_more_doors_leave_the_vehicles_where_they_were():
-    quiet, slamming = room(), room(RoomKind(doors_per_h=9.0, vehicles_per_h=QUIET_NIGHT.vehicles_per_h))
+    quiet, slamming = room(), room(RoomKind(doors_per_h=9.0, vehicles_per_h=QUIET.vehicles_per_h))
     starts = [[event.start_s for event in one.events if event.kind == "vehicle"] for one in (quiet, slamming)]
     assert starts[0] == starts[1] != []
 

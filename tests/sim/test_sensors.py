@@ -5,7 +5,8 @@ import statistics
 
 import pytest
 
-from sim.sensors import KINDS, PROCESSOR_DIE, Sensor, SensorKind
+from sim.benches import load_benches
+from sim.sensors import KINDS, Sensor, SensorKind
 
 LEVELS = {
     "die": 60.0,
@@ -17,8 +18,8 @@ LEVELS = {
 }
 
 
-def sensor(source, seed=1, specimen="brook 2x140", start=0.0):
-    return Sensor(source, KINDS[source], seed, specimen, start)
+def sensor(source, seed=1, specimen="brook 2x140", start=0.0, serial=1):
+    return Sensor(source, KINDS[source], seed, specimen, start, serial)
 
 
 @pytest.mark.parametrize("source", KINDS)
@@ -44,8 +45,8 @@ def test_is_off_by_no_more_than_its_uncertainty(source):
     kind, true = KINDS[source], LEVELS.get(source, 30.0)
     limit = kind.uncertainty + true * kind.uncertainty_pct / 100 + kind.resolution / 2 + 0.5 * kind.noise
     errors = []
-    for seed in range(40):
-        one = sensor(source, seed)
+    for serial in range(40):
+        one = sensor(source, serial=serial)
         errors.append(statistics.fmean(one.show(true) for _ in range(100)) - true)
     assert max(map(abs, errors)) <= limit
     assert statistics.pstdev(errors) > 0 or kind.uncertainty == kind.uncertainty_pct == 0
@@ -53,8 +54,9 @@ def test_is_off_by_no_more_than_its_uncertainty(source):
 
 def test_offset_belongs_to_the_bench_and_noise_to_the_night():
     plain = SensorKind(resolution=0.001, uncertainty=0.5)
-    nights = [Sensor("die", plain, 7, specimen, 0.0).show(60.0) for specimen in ("brook 1x120", "slate tower")]
-    assert nights[0] == nights[1]
+    nights = [(7, "brook 1x120", 0.0, 1), (7, "slate tower", 0.0, 1), (8, "brook 1x120", 0.0, 1)]
+    assert len({Sensor("die", plain, *night).show(60.0) for night in nights}) == 1
+    assert Sensor("die", plain, 7, "brook 1x120", 0.0, serial=2).show(60.0) != 60.0
     noisy = [sensor("coolant", 7, specimen) for specimen in ("brook 1x120", "brook 2x140")]
     assert [noisy[0].show(30.0) for _ in range(20)] != [noisy[1].show(30.0) for _ in range(20)]
 
@@ -132,7 +134,7 @@ def test_a_sensor_without_lag_need_not_be_sensed():
 
 
 def test_a_processor_shows_whole_kelvins():
-    one = Sensor("die", PROCESSOR_DIE, 1, "brook 2x140", 60.0)
+    one = Sensor("die", load_benches()["processor"].sensors["die"], 1, "brook 2x140", 60.0)
     assert all(one.read(0.0, 60.4).is_integer() for _ in range(50))
 
 

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
+from sim.benches import load_benches
 from sim.meter import MeterKind
-from sim.room import QUIET_NIGHT
 from sim.sound import (
     Auxiliaries,
     FanNoise,
@@ -17,6 +17,8 @@ from sim.sound import (
     level_of,
     pump_dba,
 )
+
+QUIET = load_benches()["heater"].room
 
 
 @pytest.mark.parametrize(
@@ -94,12 +96,12 @@ def test_bench_and_room_read_what_is_usual(fans, rpm, low_dba, high_dba):
     # Common practice, no source. Averaged over the beat, by energy; the room and the meter's own noise are in it.
     source = noise(fans, PumpNoise(), Auxiliaries())
     energies = [source.refresh(float(t), rpm, 60.0, 0.0) for t in range(1800)]
-    rest = energy(QUIET_NIGHT.background_dba) + energy(MeterKind().self_noise_dba)
+    rest = energy(QUIET.background_dba) + energy(MeterKind().self_noise_dba)
     assert low_dba <= level_of(sum(energies) / len(energies) + rest) <= high_dba
 
 
 def test_a_second_fan_adds_about_3_db_in_the_room():
-    rest = energy(QUIET_NIGHT.background_dba) + energy(MeterKind().self_noise_dba)
+    rest = energy(QUIET.background_dba) + energy(MeterKind().self_noise_dba)
     read = []
     for count in (1, 2):
         source = noise(FanNoise(count, 120.0), None, Auxiliaries())

@@ -17,6 +17,8 @@ from benchd.running.steps.common import Soaked, Window
 
 #: More degrees of freedom than this make no difference to a 95 % interval.
 MANY_DOF = 1e4
+#: A count that goes up while the load gives less than it is told, where the bench has one [s].
+THROTTLED = "throttled_s"
 #: Channels whose plain mean stands with every test point, where the bench has them.
 MEANS = ("die_c", "ambient_c", "inlet_c", "coolant_c", "heat_w", "fan_rpm", "pump_rpm")
 
@@ -69,6 +71,8 @@ def point_findings(soaked: Soaked, found: Found) -> list[Finding]:
         findings.append(_finding("resistance_k_per_w", resistance, window, "die_c"))
     findings.append(Finding("ambient_moved_k", _moved(window.series("ambient_c")), "K"))
     findings.append(Finding("left_k", soaked.left_k, "K"))
+    if THROTTLED in found.channels:
+        findings.append(Finding(THROTTLED, _counted(window.series(THROTTLED)), "s"))
     findings.append(Finding("soak_s", soaked.seconds, "s"))
     return [finding for finding in findings if math.isfinite(finding.value)]
 
@@ -101,3 +105,9 @@ def _moved(series: NDArray[np.float64]) -> float:
     half = len(series) // 2
     halves = [part[~np.isnan(part)] for part in (series[:half], series[half:])]
     return float(2 * (halves[1].mean() - halves[0].mean())) if all(part.size for part in halves) else math.nan
+
+
+def _counted(series: NDArray[np.float64]) -> float:
+    """How far a count went over the stretch [its unit]; NaN when it never answered."""
+    known = series[~np.isnan(series)]
+    return float(known.max() - known.min()) if known.size else math.nan
