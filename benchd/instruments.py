@@ -138,6 +138,10 @@ class InstrumentSpec(Spec):
     setpoints: Mapping[str, SetpointSpec] = Field(default_factory=dict)
     """What it can be told, a table a setpoint."""
 
+    def cautions(self) -> list[str]:
+        """What a person should think over before this instrument is used, a sentence each; no mistakes of the file."""
+        return []
+
 
 @dataclass(frozen=True)
 class RunAbout:
@@ -148,6 +152,16 @@ class RunAbout:
     seed: int
     mount: int = 1
     """Number of the mount, from 1 for each specimen."""
+
+
+@dataclass(frozen=True)
+class Attached:
+    """A device, or a port for one, that was found on this machine."""
+
+    what: str
+    """What it is, for a person."""
+    stanza: str
+    """TOML for a bench file that names it, to be completed."""
 
 
 @dataclass(frozen=True)
@@ -203,6 +217,11 @@ class Instrument(ABC):
 
     def begin(self, about: RunAbout) -> None:  # noqa: B027 - most drivers have nothing to do here
         """A run begins. Only a simulated device takes note."""
+
+    @classmethod
+    def find(cls) -> list[Attached]:
+        """What this driver could drive on this machine, without touching it: none where it cannot tell."""
+        return []
 
     def specimens(self) -> Mapping[str, Cooling]:
         """The specimens that can be mounted by name: none on a real device, the invented ones on a simulated one."""
