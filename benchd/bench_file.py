@@ -136,6 +136,7 @@ def parse_bench(text: str, file: str) -> BenchFile:
     reading.check_names(instruments)
     if head and not reading.problems:
         reading.check_interlocks(head, instruments)
+        reading.check_deadlines(head, instruments)
     if head is None or reading.problems:
         raise FileProblems(file, reading.problems)
     return BenchFile(**{name: getattr(head, name) for name in _Head.model_fields}, instruments=instruments)
@@ -219,6 +220,13 @@ class _Reading:
                 near = did_you_mean(interlock.channel, channels)
                 what = f"no channel {shown(interlock.channel)} here; there are: {', '.join(channels)}{near}"
                 self._add(("interlocks", index, "channel"), what)
+
+    def check_deadlines(self, head: _Head, instruments: Mapping[str, InstrumentSpec]) -> None:
+        """An instrument that falls silent is waited for once a tick: it may not cost the others theirs."""
+        for name, instrument in instruments.items():
+            if not find_driver(instrument.driver).immediate and instrument.deadline_s >= head.tick_s:
+                what = f"must be below tick_s, {head.tick_s:g}, got {instrument.deadline_s:g} [s]"
+                self._add(("instruments", name, "deadline_s"), what)
 
     def _add(self, path: Path, what: str) -> None:
         self.problems.append(problem_at(self._places, self._data, path, what))

@@ -145,6 +145,25 @@ def results(
     results_command(runs, db, at_dba, floor, heat, as_json)
 
 
+@group.command(short_help="Look at each instrument of a bench, or find what could be one.")
+@click.option("--bench", default=None, metavar="BENCH", help="Name or path of a bench file.")
+@click.option("--find", "finding", is_flag=True, help="List serial ports and the like, as TOML for a bench file.")
+@as_json
+def instruments(bench: str | None, finding: bool, as_json: bool) -> None:
+    """Open each instrument of a bench, ask what it is, and read all its channels; nothing is commanded.
+
+    Says in words what is wrong and what to try. With --find: what this machine has that an instrument could be.
+    """
+    from benchd.commands.instruments import find_command, instruments_command
+
+    if finding == (bench is not None):
+        raise click.UsageError("say either --bench BENCH or --find")
+    if bench is not None:
+        instruments_command(_bench(bench), as_json)
+    else:
+        find_command(as_json)
+
+
 @group.command("make-safe", short_help="Bring the bench to its safe state, without a daemon.")
 @click.option("--bench", required=True, metavar="BENCH", help="Name or path of a bench file.")
 @as_json

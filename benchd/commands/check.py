@@ -98,6 +98,7 @@ def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool
         raise InputError(f"{loaded.file} is a bench file itself", "--bench goes with a protocol")
     bench = loaded.bench
     channels, setpoints = sorted(bench.channels()), sorted(bench.setpoints())
+    cautions = [(name, one) for name, instrument in bench.instruments.items() for one in instrument.cautions()]
     if as_json:
         interlocks = [interlock.words for interlock in bench.interlocks]
         print_json(
@@ -108,6 +109,7 @@ def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool
                 "channels": channels,
                 "setpoints": setpoints,
                 "interlocks": interlocks,
+                "cautions": [{"instrument": name, "caution": caution} for name, caution in cautions],
             }
         )
         return
@@ -116,6 +118,8 @@ def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool
     out.print(f"  instruments: {', '.join(sorted(bench.instruments))}", soft_wrap=True)
     out.print(f"  channels:    {', '.join(channels)}", soft_wrap=True)
     out.print(f"  setpoints:   {', '.join(setpoints)}", soft_wrap=True)
+    for name, caution in cautions:
+        out.print(f"  think over:  {name}: {caution}", soft_wrap=True)
     for interlock in bench.interlocks:
         out.print(f"  interlock:   {interlock.words}", soft_wrap=True)
 

@@ -24,6 +24,8 @@ T = TypeVar("T")
 
 #: Opening may take longer than reading: a link is built up, a device wakes. Real seconds.
 OPEN_S = 5.0
+#: The longest pause between two tries at an instrument that does not answer [s of bench time].
+PAUSE_AT_MOST_S = 10.0
 
 
 class Request(Generic[T]):
@@ -104,6 +106,31 @@ class Worker:
         self._thread.join(join_s)
 
 
+class Pause:
+    """When to try again: at once while the loss is fresh, then after half the time that it has lasted, at most 10 s.
+
+    All in bench time, so that a rehearsal tries as a night would.
+    """
+
+    def __init__(self) -> None:
+        self._lost_s: float | None = None
+        self._until_s = 0.0
+
+    def over(self, t_s: float) -> bool:
+        """Whether it is time to ask the instrument at t_s [s]; always, while it answers."""
+        return self._lost_s is None or not self._lost_s <= t_s < self._until_s
+
+    def failed(self, t_s: float) -> None:
+        """It gave no answer at t_s [s]."""
+        if self._lost_s is None or t_s < self._lost_s:  # bench time of another run begins anew
+            self._lost_s = t_s
+        self._until_s = t_s + min(PAUSE_AT_MOST_S, 0.5 * (t_s - self._lost_s))
+
+    def end(self) -> None:
+        """It answers."""
+        self._lost_s = None
+
+
 class OpenInstrument:
     """One instrument on the bench, with its worker if it may block."""
 
@@ -112,6 +139,7 @@ class OpenInstrument:
         self.driver = driver
         self.deadline_s = deadline_s
         self.opened = False
+        self.pause = Pause()
         self._worker = None if driver.immediate else Worker(name)
 
     @property
@@ -207,13 +235,19 @@ class OpenBench:
             instrument.call(_beginning(instrument.driver, about))
 
     def read(self, t_s: float) -> dict[str, Answer]:
-        """All channels of all instruments at bench time t_s [s]; a channel that gave nothing is left out."""
+        """All channels of all instruments at bench time t_s [s]; a channel that gave nothing is left out.
+
+        An instrument that has not answered is asked again after a pause that grows, since asking costs time.
+        """
         answers: dict[str, Answer] = {}
         asked: list[tuple[OpenInstrument, Request[Mapping[str, Answer]], float]] = []
         for instrument in self._readable:
+            if not instrument.pause.over(t_s):
+                continue
             try:
                 request = instrument.begin_call(_reading(instrument.driver, t_s))
             except NoAnswer as error:
+                # Busy costs no waiting, so it is looked at each time.
                 self.silent[instrument.name] = error.message
                 continue
             asked.append((instrument, request, real_s() + instrument.deadline_s))
@@ -222,8 +256,10 @@ class OpenBench:
                 given = request.answer(due_s)
             except InstrumentError as error:
                 self.silent[instrument.name] = error.message
+                instrument.pause.failed(t_s)
             else:
                 self.silent.pop(instrument.name, None)
+                instrument.pause.end()
                 answers.update(given)
         return answers
 

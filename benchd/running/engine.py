@@ -32,6 +32,8 @@ from benchd.running.steps.kinds import KINDS
 VIRTUAL_COMMIT_TICKS = 60
 #: A setpoint that the bench does not take for so long [s] ends the run.
 REFUSED_AT_MOST_S = 30.0
+#: A tick that begins later than this part of a tick [1] counts as late.
+LATE_PART = 0.1
 #: The wall clock and bench time may part by this [s] before it counts as a jump.
 JUMP_S = 2.0
 
@@ -89,6 +91,31 @@ class _Where:
     """When the run will have ended, in bench time of the run [s]."""
 
 
+@dataclass
+class _Late:
+    """How punctual the ticks of a step were."""
+
+    ticks: int = 0
+    late: int = 0
+    skipped: int = 0
+    latest_s: float = 0.0
+
+    def count(self, late_s: float, skipped: int, allowed_s: float) -> None:
+        self.ticks += 1
+        self.skipped += skipped
+        if late_s > allowed_s:
+            self.late += 1
+            self.latest_s = max(self.latest_s, late_s)
+
+    @property
+    def words(self) -> str:
+        """Empty when all were in time."""
+        if not self.late:
+            return ""
+        skipped = f", {self.skipped} skipped" if self.skipped else ""
+        return f"{self.late} of {self.ticks} ticks began late, by {1000 * self.latest_s:.0f} ms at most{skipped}"
+
+
 @dataclass(frozen=True)
 class _WayOut:
     event: RunEvent
@@ -117,6 +144,7 @@ class Engine:
         self._wall: datetime = clock.utc()
         self._refused_since_s: float | None = None
         self._silent: dict[str, str] = {}
+        self._late = _Late()
         self._where = _Where("", "", 0, 0, True, 0.0)
 
     def ask(self, command: Command, who: str = "") -> None:
@@ -208,6 +236,7 @@ class Engine:
             outcome: Outcome = stop.value
         finally:
             step.close()
+            self._note_late()
         last = seq == len(plays_of(stage, attempt, self._book.protocol))
         self._book.end_step(outcome, stage if last else None)
         if outcome.ending is Ending.FAILED:
@@ -234,7 +263,9 @@ class Engine:
         wall = self._clock.utc()  # at the same instant: reading the bench may take long
         tick_s = self._bench.file.tick_s
         # Bench time that ran on while an instrument was asked (real time only) skips the ticks it covers.
-        self._next_s += tick_s * max(1, math.ceil((t_s - self._next_s) / tick_s))
+        ticks = max(1, math.ceil((t_s - self._next_s) / tick_s))
+        self._late.count(t_s - self._next_s, ticks - 1, LATE_PART * tick_s)
+        self._next_s += tick_s * ticks
         samples = self._sampler.take(t_s)
         run_s = self._book.record(t_s - self._zero_s, samples)
         self._ticks += 1
@@ -294,6 +325,12 @@ class Engine:
             if name not in now:
                 self._book.event("instrument_back", f"{name} answers again")
         self._silent = now
+
+    def _note_late(self) -> None:
+        """At the end of a step: ticks of which the samples are later than they should be, or not there."""
+        if self._late.words:
+            self._book.event("ticks_late", self._late.words)
+        self._late = _Late()
 
     def _snapshot(self, run_s: float, doing: str, samples: list[Sample]) -> Snapshot:
         where = self._where

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
-from benchd.instruments import SampleFlag
+from benchd.instruments import Answer, SampleFlag
 from benchd.running.bench import OpenBench
 
 
@@ -27,7 +28,10 @@ class Sampler:
 
     def take(self, t_s: float) -> list[Sample]:
         """The samples at bench time t_s [s]."""
-        answers = self._bench.read(t_s)
+        return self.judge(self._bench.read(t_s))
+
+    def judge(self, answers: Mapping[str, Answer]) -> list[Sample]:
+        """The samples that the answers of all instruments make."""
         samples = []
         for name, low, high in self._limits:
             answer = answers.get(name, SampleFlag.MISSING)

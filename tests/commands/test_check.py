@@ -50,7 +50,7 @@ def test_json_names_the_steps(benchd, name):
 
 def test_json_of_a_bench_names_what_it_has(benchd):
     said = json.loads(benchd("check", "simulated", "--json").out)
-    assert list(said) == ["file", "bench", "instruments", "channels", "setpoints", "interlocks"]
+    assert list(said) == ["file", "bench", "instruments", "channels", "setpoints", "interlocks", "cautions"]
     assert said["setpoints"] == ["fan_pct", "heat_w", "pump_pct"]
     assert "die_c above 95 degC for 3 s" in said["interlocks"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 
@@ -133,6 +134,50 @@ def test_an_instrument_that_dies_and_comes_back_is_said_once_each(parts, real_ni
     assert [flag for _, _, flag in real_night.samples("level_dba")] == ["ok"] * 2 + ["missing"] * 2 + ["ok"] * 3
     assert real_night.said("instrument_lost") == ["meter: unplugged"]
     assert real_night.said("instrument_back") == ["meter answers again"]
+
+
+def test_a_dead_instrument_is_asked_less_and_less_often_and_at_least_every_ten_seconds(parts, bench) -> None:
+    def dead(_t_s: float):
+        raise LinkLost("meter: unplugged")
+
+    parts["meter"].read = dead
+    for t_s in range(100, 200):
+        assert "level_dba" not in bench.read(float(t_s))
+    asked_s = [int(t_s) - 100 for t_s in parts["meter"].reads]
+    assert asked_s[:6] == [0, 1, 2, 3, 5, 8]
+    gaps_s = [later - earlier for earlier, later in itertools.pairwise(asked_s)]
+    assert gaps_s == sorted(gaps_s)
+    assert gaps_s[-1] == 10
+    # The others are asked every time.
+    assert len(parts["probe"].reads) == 100
+
+
+def test_a_dead_instrument_that_answers_again_is_asked_every_time_again(parts, bench) -> None:
+    def answers(t_s: float):
+        if t_s < 30:
+            raise LinkLost("meter: unplugged")
+        return {"level_dba": 35.0}
+
+    parts["meter"].read = answers
+    got = [t_s for t_s in range(60) if "level_dba" in bench.read(float(t_s))]
+    assert 30 <= got[0] <= 40
+    assert got == list(range(got[0], 60))
+    assert bench.silent == {}
+
+
+def test_a_pause_of_one_run_does_not_last_into_the_next(parts, bench) -> None:
+    dead = True
+
+    def answers(_t_s: float):
+        if dead:
+            raise LinkLost("meter: unplugged")
+        return {"level_dba": 35.0}
+
+    parts["meter"].read = answers
+    for t_s in range(1000, 1100):
+        bench.read(float(t_s))
+    dead = False
+    assert "level_dba" in bench.read(0.0), "bench time of the next run begins anew"
 
 
 def test_a_silent_instrument_is_not_waited_for_again_when_setpoints_go_out(parts, bench) -> None:

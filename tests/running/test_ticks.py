@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -57,22 +58,45 @@ def test_system_time_gives_the_same_steps_and_ticks(bench_of, night) -> None:
     assert ticks[: len(virtual[1])] == pytest.approx(virtual[1], abs=90)
 
 
-def test_system_time_skips_the_ticks_that_an_instrument_took(bench_of, parts, real_night) -> None:
-    real_night.bench = bench_of(TENTHS, ("deadline_s = 0.05", "deadline_s = 2"), real=True)
+def test_system_time_skips_the_ticks_that_something_took_and_says_so(bench_of, real_night) -> None:
+    real_night.bench = bench_of(TENTHS, real=True)
     real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.015\n')
+    ticks_seen = []
 
-    def once_slow(_t_s: float):
-        if len(parts["meter"].reads) == 3:
+    def once_slow(*_: object) -> None:
+        ticks_seen.append(1)
+        if len(ticks_seen) == 3:
             time.sleep(0.36)
-        return {"level_dba": 35.0}
 
-    parts["meter"].read = once_slow
-    assert real_night.play(SystemClock()) is RunState.COMPLETE
+    assert real_night.play(SystemClock(), on_tick=once_slow) is RunState.COMPLETE
     ticks = [t_ms for t_ms, _, _ in real_night.samples("level_dba")]
     assert max(later - earlier for earlier, later in pairwise(ticks)) >= 360
     assert len(ticks) <= 9  # of 11, had none been skipped
     # After the gap the ticks fall on the grid again, where they would have fallen anyway.
     assert all(abs(t_ms - 100 * round(t_ms / 100)) < 50 for t_ms in ticks[5:])
+    (said,) = real_night.said("ticks_late")
+    late, ticks_in_all, at_most_ms, skipped = map(int, re.findall(r"[0-9]+", said))
+    assert 1 <= late < ticks_in_all == len(ticks)
+    assert 150 <= at_most_ms < 360
+    assert skipped in (2, 3)
+
+
+def test_ticks_in_time_are_not_said_to_be_late(night) -> None:
+    night.enroll(TWO_STEPS)
+    night.play(PacedClock(200, EVENING))
+    night.enroll(TWO_STEPS)
+    night.play(VirtualClock(EVENING))
+    assert night.said("ticks_late") == []
+
+
+def test_an_instrument_that_stops_answering_costs_the_others_no_tick(bench_of, parts, real_night) -> None:
+    real_night.bench = bench_of(TENTHS, real=True)
+    real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 0.03\n')
+    parts["meter"].read = lambda _t_s: parts.block() if len(parts["meter"].reads) > 3 else {"level_dba": 35.0}
+    assert real_night.play(SystemClock()) is RunState.COMPLETE
+    ticks = [t_ms for t_ms, _, _ in real_night.samples("die_c")]
+    assert max(later - earlier for earlier, later in pairwise(ticks)) < 200
+    assert all("skipped" not in said for said in real_night.said("ticks_late"))
 
 
 @pytest.mark.parametrize("clock", [VirtualClock, lambda at: PacedClock(200, at)], ids=["virtual", "paced"])
