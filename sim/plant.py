@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
+from sim import faults
 from sim.benches import USUAL, Bench, load_benches
 from sim.cooler import Energy
-from sim.faults import Fault
+from sim.faults import Fault, FaultKind
 from sim.rig import Rig
 from sim.sensors import Reading, Source
 from sim.specimens import load_specimens
@@ -162,6 +163,46 @@ class Plant:
         True
         """
         return self._mounted_rig().true[source]()
+
+    def begin_fault(self, kind: FaultKind, size: float | None = None, source: str | None = None) -> None:
+        """Something goes wrong now, until `end_fault`.
+
+        Raises ValueError for what a `Fault` cannot be, RuntimeError before the first mount.
+
+        Args:
+            kind: what [no unit]
+            size: how bad, the usual unless given [the kind's own, see `sim.faults.USUAL`]
+            source: which sensor, where the kind is about one [no unit]
+
+        >>> plant = Plant()
+        >>> plant.mount("brook 2x140", seed=1)
+        >>> plant.begin_fault("pump_stalls")
+        >>> plant.advance(0.0)
+        >>> plant.advance(10.0)
+        >>> plant.true("pump_speed")
+        0.0
+        """
+        rig = self._mounted_rig()
+        faults.begin(rig, Fault(kind, at_s=rig.t_s, size=size, source=source))
+
+    def end_fault(self, kind: FaultKind, source: str | None = None) -> None:
+        """A fault is mended now, where it can be. Raises like `begin_fault`.
+
+        Args:
+            kind: what [no unit]
+            source: which sensor, where the kind is about one [no unit]
+
+        >>> plant = Plant()
+        >>> plant.mount("brook 2x140", seed=1)
+        >>> plant.begin_fault("sensor_silent", source="die")
+        >>> plant.read("die") is None
+        True
+        >>> plant.end_fault("sensor_silent", source="die")
+        >>> plant.read("die") is None
+        False
+        """
+        rig = self._mounted_rig()
+        faults.end(rig, Fault(kind, at_s=rig.t_s, source=source))
 
     def energy(self) -> Energy:
         """The heat balance since the mount [J].
