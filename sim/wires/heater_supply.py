@@ -80,7 +80,7 @@ class HeaterSupply:
         """Volts that it was told to hold [V]."""
         self.set_a = limits.max_a
         """The most amperes [A]."""
-        self.cap_w = math.inf
+        self.cap_w = limits.max_w
         """A limit on top of all others, for a load that limits itself [W]."""
         self.silence_s = limits.silence_s
         """Communication time-out [s]."""
