@@ -5,17 +5,17 @@ words what can go wrong: port busy (by whom), no right to it (which group), nobo
 the bytes mean.
 
 A stream on which an answer did not come in time may still bring it later: `discard` what is there, after a quiet time
-where the protocol has no way to tell a late answer from a fresh one, or close it.
+where the protocol has no way to tell a late answer from a fresh one, or close it. On a serial line closing alone does
+not help: the device answers whoever opens the port next.
 """
 
 from __future__ import annotations
 
 import contextlib
-import grp
 import os
 import select
 import socket
-from pathlib import Path
+from abc import ABC, abstractmethod
 from typing import Annotated, Literal, Protocol
 
 import serial
@@ -24,10 +24,15 @@ from pydantic import Field, model_validator
 from benchd.errors import Garbled, LinkLost, NoAnswer
 from benchd.instruments import Spec
 from drivers._patience import Patience
+from drivers._ports import holders, what_to_try, why_not
 
 #: The longest answer that makes sense [bytes], unless told otherwise.
 LONGEST = 4096
-_PIECE = 4096
+_PIECE = 65536
+#: More than this [bytes] is never thrown away at once: whoever floods would be thrown away for ever.
+_MOST_THROWN = 1 << 20
+#: A peer that has lost its supply says nothing: asked so often [s], and given up after so many questions.
+_ALIVE_AFTER_S, _ALIVE_EVERY_S, _ALIVE_TRIES = 10, 3, 3
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 
@@ -68,7 +73,7 @@ class Stream(Protocol):
         """What comes next, at least one byte; empty when patience is over first."""
 
     def discard(self) -> bytes:
-        """Throw away what has arrived; gives it, for messages."""
+        """Throw away what has arrived, at most 1 MiB; gives the beginning of it, for messages."""
 
     def close(self) -> None:
         """Let go of the wire; never raises, may be called twice."""
@@ -79,18 +84,20 @@ def open_stream(keys: WireKeys, who: str, patience: Patience, usual_port: int | 
     if keys.host is not None:
         port = keys.port or usual_port
         if port is None:
-            raise LinkLost(f"{who}: the bench file says host but no port")
+            raise LinkLost(f"{who}: the bench file says host but no port", "give the device's TCP port")
         return _TcpStream(keys.host, port, who, patience)
     return _SerialStream(keys, who)
 
 
-def collect(stream: Stream, end: bytes, who: str, patience: Patience, longest: int = LONGEST) -> tuple[bytes, bytes]:
-    """An answer up to and without its end, and what came after it.
+def collect(
+    stream: Stream, end: bytes, who: str, patience: Patience, longest: int = LONGEST, begun: bytes = b""
+) -> tuple[bytes, bytes]:
+    """An answer up to and without its end, and what came after it; `begun`: what of it is there already.
 
     Raises `NoAnswer` when its end has not come in time, saying what had come, and `Garbled` when it has more than
     `longest` bytes.
     """
-    got = b""
+    got = begun
     while end not in got:
         if len(got) > longest:
             raise Garbled(f"{who}: {len(got)} bytes without an end: {shown(got)}", "is it this kind of device?")
@@ -117,9 +124,76 @@ def shown(data: bytes, most: int = 40) -> str:
 _WRONG_SPEED = "half an answer, or signs that make no sense, may be a wrong baud, parity or line end"
 
 
-class _TcpStream:
+class _PolledStream(ABC):
+    """What both kinds share: a file that never blocks, waited for as long as patience lasts."""
+
+    def __init__(self, who: str) -> None:
+        self._who = who
+
+    def send(self, data: bytes, patience: Patience) -> None:
+        rest = memoryview(data)
+        try:
+            while True:
+                with contextlib.suppress(BlockingIOError):
+                    rest = rest[self._put(rest) :]
+                if not rest:
+                    return
+                if patience.over or not _ready(self._fileno(), select.POLLOUT, patience):
+                    break
+        except OSError as error:
+            raise self._lost(error) from error
+        self._forget_unsent()
+        raise NoAnswer(f"{self._who}: it does not take what is sent to it", self.takes_nothing)
+
+    def receive(self, patience: Patience) -> bytes:
+        try:
+            piece = self._get() if _ready(self._fileno(), select.POLLIN, patience) else None
+        except BlockingIOError:
+            piece = None
+        except OSError as error:
+            raise self._lost(error) from error
+        if piece == b"":
+            raise self._lost(None)
+        return piece or b""
+
+    def discard(self) -> bytes:
+        beginning, thrown = b"", 0
+        while thrown < _MOST_THROWN and (piece := self.receive(Patience(0.0))):
+            beginning += piece[: LONGEST - len(beginning)]
+            thrown += len(piece)
+        return beginning
+
+    #: What a person can do about a device that takes nothing.
+    takes_nothing: str
+
+    @abstractmethod
+    def _fileno(self) -> int: ...
+
+    @abstractmethod
+    def _put(self, data: memoryview) -> int: ...
+
+    @abstractmethod
+    def _get(self) -> bytes: ...
+
+    @abstractmethod
+    def _forget_unsent(self) -> None: ...
+
+    @abstractmethod
+    def _lost(self, error: OSError | None) -> LinkLost: ...
+
+
+def _ready(file: int, what: int, patience: Patience) -> bool:
+    # Not select(), which knows no file beyond number 1023. A file that hung up is ready, and reading it says so.
+    poll = select.poll()
+    poll.register(file, what)
+    return bool(poll.poll(1000 * patience.left_s))
+
+
+class _TcpStream(_PolledStream):
+    takes_nothing = "its program hangs, or another program floods it: switch it off and on"
+
     def __init__(self, host: str, port: int, who: str, patience: Patience) -> None:
-        self._who = f"{who} at {host}:{port}"
+        super().__init__(f"{who} at {host}:{port}")
         try:
             self._socket = socket.create_connection((host, port), timeout=max(patience.left_s, 1e-3))
         except OSError as error:
@@ -127,45 +201,29 @@ class _TcpStream:
                 f"{self._who}: cannot connect: {error.strerror or error}",
                 "is the device on and in the network, and are host and port right?",
             ) from error
+        self._socket.setblocking(False)
         # Small questions wait for nobody.
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-    def send(self, data: bytes, patience: Patience) -> None:
-        try:
-            self._socket.settimeout(max(patience.left_s, 1e-3))
-            self._socket.sendall(data)
-        except TimeoutError as error:
-            raise NoAnswer(
-                f"{self._who}: it does not take what is sent to it",
-                "its program hangs, or another program floods it: switch it off and on",
-            ) from error
-        except OSError as error:
-            raise self._lost(error) from error
-
-    def receive(self, patience: Patience) -> bytes:
-        try:
-            self._socket.settimeout(max(patience.left_s, 1e-3))
-            piece = self._socket.recv(_PIECE)
-        except TimeoutError:
-            return b""
-        except OSError as error:
-            raise self._lost(error) from error
-        if not piece:
-            raise self._lost(None)
-        return piece
-
-    def discard(self) -> bytes:
-        thrown = b""
-        while select.select([self._socket], [], [], 0)[0]:
-            piece = self.receive(Patience(0.0))
-            if not piece:
-                break
-            thrown += piece
-        return thrown
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, _ALIVE_AFTER_S)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, _ALIVE_EVERY_S)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, _ALIVE_TRIES)
 
     def close(self) -> None:
         with contextlib.suppress(OSError):
             self._socket.close()
+
+    def _fileno(self) -> int:
+        return _open_file(self._socket.fileno())
+
+    def _put(self, data: memoryview) -> int:
+        return self._socket.send(data)
+
+    def _get(self) -> bytes:
+        return self._socket.recv(_PIECE)
+
+    def _forget_unsent(self) -> None:
+        """What the kernel has taken cannot be had back; whoever uses this stream closes it."""
 
     def _lost(self, error: OSError | None) -> LinkLost:
         why = "the other side closed it" if error is None else error.strerror or str(error)
@@ -175,12 +233,16 @@ class _TcpStream:
         )
 
 
-class _SerialStream:
+class _SerialStream(_PolledStream):
+    takes_nothing = "check its cable, and that neither side waits for handshake lines"
+
     def __init__(self, keys: WireKeys, who: str) -> None:
         assert keys.serial is not None
+        super().__init__(f"{who} on {keys.serial}")
         self._path = keys.serial
-        self._who = f"{who} on {keys.serial}"
         try:
+            # pyserial knows how to set up a port; reading and writing go past it, because it sets up the port anew
+            # for each new time limit.
             self._port = serial.Serial(
                 keys.serial,
                 baudrate=keys.baud,
@@ -188,83 +250,41 @@ class _SerialStream:
                 parity=_PARITY[keys.parity],
                 stopbits=keys.stop_bits,
                 timeout=0,
-                write_timeout=1.0,
                 exclusive=True,
             )
         except (OSError, ValueError) as error:
-            raise LinkLost(f"{self._who}: {_why_not(keys.serial, error)}", _what_to_try(keys.serial)) from error
-
-    def send(self, data: bytes, patience: Patience) -> None:
-        try:
-            # A line whose other side takes nothing would block for ever without it.
-            self._port.write_timeout = max(patience.left_s, 1e-3)
-            self._port.write(data)
-        except serial.SerialTimeoutException as error:
-            raise NoAnswer(f"{self._who}: it does not take what is sent to it", "check its handshake lines") from error
-        except (OSError, TypeError) as error:
-            raise self._lost(error) from error
-
-    def receive(self, patience: Patience) -> bytes:
-        try:
-            self._port.timeout = patience.left_s
-            first = self._port.read(1)
-            return bytes(first + self._port.read(self._port.in_waiting) if first else b"")
-        except (OSError, TypeError) as error:  # TypeError: pyserial, when the port was closed under it
-            raise self._lost(error) from error
-
-    def discard(self) -> bytes:
-        try:
-            thrown = bytes(self._port.read(self._port.in_waiting))
-            self._port.reset_input_buffer()
-        except (OSError, TypeError) as error:
-            raise self._lost(error) from error
-        return thrown
+            why, hint = why_not(keys.serial, error), what_to_try(keys.serial, error)
+            raise LinkLost(f"{self._who}: {why}", hint) from error
 
     def close(self) -> None:
         with contextlib.suppress(OSError):
             self._port.close()
 
-    def _lost(self, error: Exception) -> LinkLost:
+    def _fileno(self) -> int:
+        return self._port.fileno()
+
+    def _put(self, data: memoryview) -> int:
+        return os.write(self._port.fileno(), data)
+
+    def _get(self) -> bytes:
+        return os.read(self._port.fileno(), _PIECE)
+
+    def _forget_unsent(self) -> None:
+        # Half a question that leaves later would spoil the next one, and closing would wait for it.
+        with contextlib.suppress(OSError, TypeError):
+            self._port.reset_output_buffer()
+
+    def _lost(self, error: OSError | None) -> LinkLost:
+        others = [name for name in holders(self._path) if "process" in name]
+        also = f"; it is open in {', '.join(others)} as well" if others else ""
+        why = "the port is gone" if error is None else error.strerror or str(error)
         return LinkLost(
-            f"{self._who}: the serial port was lost: {error}",
+            f"{self._who}: the serial port was lost: {why}{also}",
             "is its plug still in, and does no other program read from the port?",
         )
 
 
-def _why_not(path: str, error: Exception) -> str:
-    if not Path(path).exists():
-        return "there is no such serial port"
-    if not os.access(path, os.R_OK | os.W_OK):
-        return "no right to use this serial port"
-    holders = _holders(path)
-    if holders:
-        return f"the serial port is in use by {', '.join(holders)}"
-    return f"the serial port cannot be opened: {error}"
-
-
-def _what_to_try(path: str) -> str:
-    if not Path(path).exists():
-        return "is its plug in? `benchd instruments --find` lists the serial ports there are"
-    if not os.access(path, os.R_OK | os.W_OK):
-        return f"it belongs to the group {_group(path)}: add the user to it and log in anew"
-    return "end the other program, or is it another benchd?"
-
-
-def _group(path: str) -> str:
-    owner = os.stat(path).st_gid
-    try:
-        return grp.getgrgid(owner).gr_name
-    except KeyError:
-        return str(owner)
-
-
-def _holders(path: str) -> list[str]:
-    """The programs that have a file open, as far as one may look."""
-    wanted, found = os.path.realpath(path), []
-    for process in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):
-            if int(process.name) == os.getpid():
-                continue
-            if any(os.path.realpath(link) == wanted for link in (process / "fd").iterdir()):
-                found.append(f"{(process / 'comm').read_text().strip()} (process {process.name})")
-    return found
+def _open_file(number: int) -> int:
+    if number < 0:
+        raise OSError("it was closed here")
+    return number
