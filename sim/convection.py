@@ -6,11 +6,38 @@ Owns the published correlations. Knows no radiator and no cold plate; surfaces.p
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from sim.fluids import Fluid
 
 #: Laminar below, turbulent above: Gnielinski, Int. J. Heat Mass Transfer 63 (2013) 134 (from memory) [1].
 _RE_LAMINAR, _RE_TURBULENT = 2300.0, 4000.0
+#: Radiation of a painted surface to a room, both near 40 degC: 4 x 0.9 x 5.67e-8 x 313^3 (Stefan and Boltzmann).
+_RADIATED_W_PER_M2_K = 6.3
+
+
+@dataclass(frozen=True, slots=True)
+class StillAir:
+    """What a hot part gives to still air: its outside only, since air hardly moves between close fins."""
+
+    area_m2: float
+    """Its outside, 0 or more [m2]."""
+    high_m: float = 0.12
+    """How high it is, above 0 [m]."""
+
+    def w_per_k(self, rise_k: float) -> float:
+        """Conductance to the air around it [W/K]: A (1.42 (dT / L)^(1/4) + 6.3).
+
+        Free convection at vertical surfaces, laminar, in air (Holman, Heat Transfer, table 7-2; from memory), and
+        radiation. Valid to some 200 K; the same upwards and downwards.
+
+        Args:
+            rise_k: over the air, either way [K]
+
+        >>> [round(StillAir(0.05).w_per_k(rise_k), 2) for rise_k in (0.0, 10.0, 40.0)]
+        [0.32, 0.53, 0.62]
+        """
+        return self.area_m2 * (1.42 * math.pow(abs(rise_k) / self.high_m, 0.25) + _RADIATED_W_PER_M2_K)
 
 
 def laminar_nusselt(aspect: float, graetz: float) -> float:
@@ -101,8 +128,8 @@ def louvred_colburn(
         j = Re^-0.49 (angle/90)^0.27 F_p^-0.14 F_h^-0.29 T_d^-0.23 L_l^0.68 T_p^-0.28 d^-0.05
 
     Chang, Wang, Int. J. Heat Mass Transfer 40 (1997) 533, equation 9: nine in ten of its data within 15 %,
-    Re 100 to 3000; Re and all lengths are by louvre pitch, the velocity is that between the fins. Used below
-    Re = 100 too.
+    Re 100 to 3000; Re and all lengths are by louvre pitch, the velocity is that between the fins. The shipped
+    radiators are nearly always below that, at Re 20 to 120, where data flatten and this is optimistic.
 
     Args:
         reynolds: by louvre pitch, above 0 [1]

@@ -14,12 +14,15 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+from sim.convection import StillAir
 from sim.load import Load, LoadParameters
 from sim.network import Network
 from sim.wiring import Wiring
 
 #: The paste follows its settling in steps of this share [1].
 _PASTE_STEP = 2e-4
+#: What goes from the metal to the air follows natural convection in steps of this share [1].
+_STILL_STEP = 1e-3
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,14 @@ class Cooler:
     _ALIASES: Mapping[str, str]
 
     def _begin(
-        self, path: HeatPath, case: Case, load: LoadParameters, spread_k_per_w: float, wiring: Wiring, start_c: float
+        self,
+        path: HeatPath,
+        case: Case,
+        load: LoadParameters,
+        spread_k_per_w: float,
+        still: StillAir,
+        wiring: Wiring,
+        start_c: float,
     ) -> None:
         wiring.conduct("die", "die", "spreader", 1.0 / path.die_k_per_w)
         wiring.conduct("side", "die", "side", path.side_w_per_k)
@@ -112,6 +122,8 @@ class Cooler:
         self._hot_h = 0.0
         self._path = path
         self._spread_k_per_w = spread_k_per_w
+        self._still = still
+        self._air_w_per_k = 0.0
         self._network = Network(wiring, {"ambient": start_c, "side": start_c}, start_c)
         self._numbers: tuple[float, ...] | None = None
         self._paste_k_per_w = self._paste_factor = 0.0
@@ -211,7 +223,7 @@ class Cooler:
             self._paste_factor = paste_factor
             self._settle()
 
-    def _breathe(self, metal_k_per_w: float, air_w_per_k: float, recirculated: float, natural_w_per_k: float) -> None:
+    def _breathe(self, metal_k_per_w: float, air_w_per_k: float, recirculated: float) -> None:
         """From the metal to case air, in series with the exhaust that comes back, and with natural convection.
 
         T_inlet - T_case = r (T_exhaust - T_case) and T_exhaust = T_inlet + Q / C give with k = r / (1 - r)
@@ -228,7 +240,16 @@ class Cooler:
             self._forced_w_per_k = 1.0 / (metal_k_per_w + self._inlet_k_per_w)
         else:
             self._forced_w_per_k = self._inlet_k_per_w = self._exhaust_k_per_w = 0.0
-        self._network.set_link("air", math.cbrt(self._forced_w_per_k**3 + natural_w_per_k**3))
+        self._blow()
+
+    def _blow(self) -> None:
+        """Forced and natural convection together; natural convection follows the temperature of the metal."""
+        network = self._network
+        natural_w_per_k = self._still.w_per_k(network.temperature_c(self._METAL) - network.temperature_c("case"))
+        w_per_k = math.cbrt(self._forced_w_per_k**3 + natural_w_per_k**3)
+        if abs(w_per_k - self._air_w_per_k) > _STILL_STEP * w_per_k:
+            self._air_w_per_k = w_per_k
+            network.set_link("air", w_per_k)
 
     def _settle(self) -> None:
         k_per_w = self._path.paste.after_k_per_w(self._hot_h) * self._paste_factor
@@ -244,6 +265,8 @@ class Cooler:
             self._hot_h += 1.0 / 3600.0
             self._settle()
         self._adapt()
+        self._blow()
+        load.feel(network.temperature_c("die"))
         network.set_heat("load", load.next_heat())
         if load.could_throttle(network.temperature_c("die"), self._path.die_j_per_k):
             network.set_heat("load", load.throttle(network.needed_heat_w("load", "die", load.limit_c)))

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
 
-from sim.sensors import Mode, Source
+from sim.sensors import Mode, Sensor, Source
 
 if TYPE_CHECKING:
     from sim.rig import Rig
@@ -26,12 +26,19 @@ FaultKind: TypeAlias = Literal[
     "sensor_stuck",
     "sensor_silent",
     "sensor_nonsense",
+    "sensor_drops_out",
     "load_disobeys",
     "load_throttles",
     "meter_battery_dies",
     "ambient_jumps",
     "supply_lost",
 ]
+
+
+#: What counts and what listens answers, or it does not.
+_NO_DROP_OUTS = ("level", "fan_speed", "pump_speed")
+#: What is over as soon as it has happened.
+_AT_ONCE: tuple[FaultKind, ...] = ("ambient_jumps",)
 
 
 @dataclass(frozen=True)
@@ -55,19 +62,35 @@ class Fault:
             raise ValueError(f"source goes with a fault of a sensor, and only with that; the kind is {self.kind}")
         if self.source is not None and self.source not in get_args(Source):
             raise ValueError(f"no sensor shows {self.source!r}; there are: {', '.join(get_args(Source))}")
+        if self.kind == "sensor_drops_out" and self.source in _NO_DROP_OUTS:
+            raise ValueError(f"{self.source} has no drop-outs; it can be silent from one time to another")
         if not 0 <= self.at_s < self.until_s:
             raise ValueError(f"a fault begins at 0 s or later and ends after that, got {self.at_s} to {self.until_s}")
         if self.size is None:
             return
+        if self.kind == "fans_stall" and self.size != round(self.size):
+            raise ValueError(f"size of fans_stall is a number of fans, got {self.size:g}")
         low, high = _SIZES.get(self.kind, (1.0, 0.0))
         if low > high:
             raise ValueError(f"{self.kind} has no size")
         if not low <= self.size <= high:
             raise ValueError(f"size of {self.kind} must be {low:g} to {high:g}, got {self.size:g}")
 
+    @property
+    def spoils(self) -> str:
+        """What it is about: two faults that spoil the same cover each other."""
+        if self.kind == "meter_battery_dies":
+            return "level"
+        return self.source or self.kind
+
+    @property
+    def lasts(self) -> bool:
+        """Whether it goes on after it has happened."""
+        return self.kind not in _AT_ONCE
+
 
 #: How bad a fault is when nobody says: stall and lock as a share [1], fans as a number [1], a leak [ml/min], paste as
-#: added resistance [1], the limit of a throttling load [degC], the jump of ambient [K].
+#: added resistance [1], drop-outs of 1 to 5 s [1/h], the limit of a throttling load [degC], the jump of ambient [K].
 USUAL: Mapping[FaultKind, float] = {
     "pump_stalls": 1.0,
     "fans_stall": 1.0,
@@ -75,6 +98,7 @@ USUAL: Mapping[FaultKind, float] = {
     "air_lock": 1.0,
     "leak": 3.0,
     "paste_pumped_out": 1.5,
+    "sensor_drops_out": 60.0,
     "load_throttles": 70.0,
     "ambient_jumps": 4.0,
 }
@@ -87,6 +111,7 @@ _SIZES: Mapping[FaultKind, tuple[float, float]] = {
     "air_lock": (0.0, 1.0),
     "leak": (0.0, 1000.0),
     "paste_pumped_out": (0.0, 100.0),
+    "sensor_drops_out": (0.0, 3600.0),
     "load_throttles": (0.0, 1000.0),
     "ambient_jumps": (-50.0, 50.0),
 }
@@ -136,7 +161,7 @@ def _stall_pump(rig: Rig, drag: float) -> None:
 
 
 def _supply(rig: Rig, on: bool) -> None:
-    rig.supplied = on
+    rig.cooler.load.supplied = on
     rig.fans.supply(on)
     if rig.pump is not None:
         rig.pump.supply(on)
@@ -180,6 +205,12 @@ def _spoil(rig: Rig, fault: Fault, mode: Mode | None) -> None:
         sensor.fail(mode)
 
 
+def _drop_out(rig: Rig, per_h: float, fault: Fault) -> None:
+    sensor = rig.failing(fault.source) if fault.source in rig.shown else None
+    if isinstance(sensor, Sensor):
+        sensor.drop_out(rig.t_s, per_h)
+
+
 def _jump(rig: Rig, size: float, fault: Fault) -> None:
     rig.room.jump(fault.at_s, size)
 
@@ -195,6 +226,7 @@ _BEGINS: Mapping[FaultKind, Callable[[Rig, float, Fault], None]] = {
     "sensor_stuck": lambda rig, _, fault: _spoil(rig, fault, "stuck"),
     "sensor_silent": lambda rig, _, fault: _spoil(rig, fault, "silent"),
     "sensor_nonsense": lambda rig, _, fault: _spoil(rig, fault, "nonsense"),
+    "sensor_drops_out": _drop_out,
     "load_disobeys": _disobey,
     "load_throttles": _throttle,
     "meter_battery_dies": lambda rig, *_: rig.meter.fail("silent"),
@@ -212,6 +244,7 @@ _ENDS: Mapping[FaultKind, Callable[[Rig, Fault], None]] = {
     "sensor_stuck": lambda rig, fault: _spoil(rig, fault, None),
     "sensor_silent": lambda rig, fault: _spoil(rig, fault, None),
     "sensor_nonsense": lambda rig, fault: _spoil(rig, fault, None),
+    "sensor_drops_out": lambda rig, fault: _drop_out(rig, 0.0, fault),
     "load_disobeys": lambda rig, _: setattr(rig, "obeys", True),
     "load_throttles": lambda rig, fault: _throttle(rig, rig.cooler.load.own_limit_c, fault),
     "meter_battery_dies": lambda rig, _: rig.meter.mend(),

@@ -363,11 +363,10 @@ _PICTURES: Mapping[str, Callable[[], Figure]] = {
 def main(arguments: Sequence[str] | None = None) -> int:
     """The command line; 0 when all is drawn, else a message and 2."""
     parser = argparse.ArgumentParser(prog="python -m sim.figures", description="Draw what the simulated bench does.")
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the pictures; it must exist")
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the pictures")
     folder = parser.parse_args(arguments).out
-    if not folder.is_dir():
-        parser.error(f"there is no folder {folder}; make it, or name another with --out")
     try:
+        folder.mkdir(parents=True, exist_ok=True)
         made = draw(folder)
     except OSError as error:
         parser.error(f"cannot draw into {folder}: {error.strerror or error}")

@@ -13,9 +13,6 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-#: Gravity [m/s2].
-_GRAVITY_M_S2 = 9.80665
-
 
 class OperatingPoint(NamedTuple):
     """Where curve and resistance meet."""
@@ -128,7 +125,6 @@ def operating_point(
     density_kg_m3: float,
     mu_pa_s: float,
     count: float = 1.0,
-    lift_pa: float = 0.0,
     head: float = 1.0,
 ) -> OperatingPoint:
     """Where machines side by side and the path that they blow through meet.
@@ -144,7 +140,6 @@ def operating_point(
         density_kg_m3: density of what flows [kg/m3]
         mu_pa_s: its viscosity [Pa s]
         count: how many machines side by side, above 0 [1]
-        lift_pa: pressure that helps besides, by buoyancy; it lets something flow at speed 0 [Pa]
         head: share of its pressure that a machine gives, below 1 with gas in a pump, 0 to 1 [1]
 
     >>> fan = Curve(shut_off_pa=30.0, free_m3_s=0.0306, density_kg_m3=1.2, droop=0.5)
@@ -161,25 +156,9 @@ def operating_point(
     falls = shut_off_pa / free_m3_s
     square = resistance.quadratic_pa_s2_m6 * heavier + (1.0 - curve.droop) * falls / free_m3_s
     linear = resistance.linear_pa_s_m3 * mu_pa_s / resistance.mu_pa_s + curve.droop * falls * speed
-    drive_pa = shut_off_pa * speed * speed + lift_pa
+    drive_pa = shut_off_pa * speed * speed
     if drive_pa <= 0.0:
         return OperatingPoint(0.0, 0.0)
     # The root in the form that does not cancel when one part is much smaller than the other.
     flow_m3_s = 2.0 * drive_pa / (linear + math.sqrt(linear * linear + 4.0 * square * drive_pa))
     return OperatingPoint(flow_m3_s, resistance.pressure_pa(flow_m3_s, density_kg_m3, mu_pa_s))
-
-
-def buoyancy_pa(cold_kg_m3: float, hot_kg_m3: float, height_m: float) -> float:
-    """Pressure by which a column of warm fluid draws beside a column of cold [Pa]: (rho_cold - rho_hot) g H.
-
-    Hydrostatics; valid for columns of one temperature each.
-
-    Args:
-        cold_kg_m3: density of the cold column [kg/m3]
-        hot_kg_m3: density of the hot column [kg/m3]
-        height_m: height [m]
-
-    >>> round(buoyancy_pa(1.192, 1.117, 0.12), 3)
-    0.088
-    """
-    return (cold_kg_m3 - hot_kg_m3) * _GRAVITY_M_S2 * height_m

@@ -8,8 +8,9 @@ Owns its nodes and the limit of its heat pipes. Knows no fan or fin: their numbe
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from sim.convection import StillAir
 from sim.cooler import Case, Cooler, HeatPath
 from sim.load import LoadParameters
 from sim.wiring import Wiring
@@ -39,8 +40,8 @@ class Sink:
     """What the heat pipes add to it far below their limit [W/K]."""
     pipes_max_w: float = 240.0
     """Most that they carry: beyond it they dry out, softly [W]."""
-    natural_w_per_k: float = 0.5
-    """From the fins to the air of the case without any fan [W/K]."""
+    still: StillAir = field(default_factory=lambda: StillAir(0.16))
+    """From the fins to the air of the case without any fan."""
 
 
 def pipes_w_per_k(full_w_per_k: float, max_w: float, drop_k: float) -> float:
@@ -95,7 +96,7 @@ class HeatSink(Cooler):
         wiring.conduct("pipes", "base", "fins", sink.solid_w_per_k + sink.pipes_w_per_k)
         self._ALIASES = {}
         self._sink = sink
-        self._begin(path, case, load, sink.spread_k_per_w, wiring, start_c)
+        self._begin(path, case, load, sink.spread_k_per_w, sink.still, wiring, start_c)
         self._surround(start_c, 0.0, 1.0)
 
     def refresh(
@@ -136,7 +137,7 @@ class HeatSink(Cooler):
             raise ValueError(f"effectiveness must be 0 to 1, got {effectiveness}")
         passed_w_per_k = effectiveness * air_w_per_k
         fins_k_per_w = 1.0 / passed_w_per_k if passed_w_per_k > 0 else math.inf
-        self._breathe(fins_k_per_w, air_w_per_k, recirculated, self._sink.natural_w_per_k)
+        self._breathe(fins_k_per_w, air_w_per_k, recirculated)
         self._numbers = numbers
 
     def _pipes(self, drop_k: float) -> float:

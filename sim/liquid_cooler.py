@@ -10,8 +10,9 @@ exchanger: their numbers come in by `refresh`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from sim.convection import StillAir
 from sim.cooler import Case, Cooler, HeatPath
 from sim.load import LoadParameters
 from sim.wiring import Wiring
@@ -42,8 +43,8 @@ class Loop:
     """Heat capacity of the radiator's metal [J/K]; 0.6 kg of aluminium."""
     inside_k_per_w: float = 0.004
     """Resistance from the coolant to the radiator's metal [K/W]; at most half of the radiator's whole is taken."""
-    natural_w_per_k: float = 0.8
-    """From the radiator to the air of the case without any fan [W/K]."""
+    still: StillAir = field(default_factory=lambda: StillAir(0.1))
+    """From the radiator to the air of the case without any fan."""
     reservoir_m3: float = 40e-6
     """Coolant in reservoir and pump block [m3]."""
     reservoir_j_per_k: float = 150.0
@@ -113,7 +114,7 @@ class LiquidCooler(Cooler):
         wiring.carry("loop", ["plate_coolant", *hot, "radiator_coolant", *cold, "reservoir", "plate_coolant"], 0.0)
         self._ALIASES = {"hot_tube": hot[-1], "cold_tube": cold[-1]}
         self._loop = loop
-        self._begin(path, case, load, loop.spread_k_per_w, wiring, start_c)
+        self._begin(path, case, load, loop.spread_k_per_w, loop.still, wiring, start_c)
         self._surround(start_c, 0.0, 1.0)
 
     def refresh(
@@ -172,5 +173,5 @@ class LiquidCooler(Cooler):
             inside_k_per_w = min(inside_k_per_w, 0.5 * whole_k_per_w)
             metal_k_per_w = whole_k_per_w - inside_k_per_w
         network.set_link("inside", 1.0 / inside_k_per_w)
-        self._breathe(metal_k_per_w, air_w_per_k, recirculated, loop.natural_w_per_k)
+        self._breathe(metal_k_per_w, air_w_per_k, recirculated)
         self._numbers = numbers

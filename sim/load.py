@@ -35,6 +35,8 @@ class LoadParameters:
     """Power that it never falls below [W]; above 0 for a processor."""
     limit_c: float = math.inf
     """Temperature of the die at which a processor throttles [degC]; a heater never does."""
+    cut_out_c: float = math.inf
+    """Temperature of the die at which it is off for good: a heater's thermal cut-out, a processor's own [degC]."""
     release_s: float = 20.0
     """How long a throttled processor takes to be given back its whole power, above 0 [s]."""
 
@@ -63,6 +65,10 @@ class Load:
         """What is asked for, by a setpoint or by the work to be done [W]."""
         self.limit_c = self.own_limit_c
         """Temperature of the die at which it throttles [degC]; a fault may set it lower."""
+        self.supplied = True
+        """Whether there is anything to draw from."""
+        self.cut_out = False
+        """Whether it has become too hot, and is off until the next mount."""
         self.throttled_s = 0
         """How long it has throttled since the start [s]."""
         self.clock_pct = 100.0
@@ -80,8 +86,25 @@ class Load:
 
     @property
     def target_w(self) -> float:
-        """Where power goes at `growth_at_c` if nothing throttles it [W]."""
+        """Where power goes at `growth_at_c` if nothing throttles it [W]; 0 without supply and once cut out."""
+        if self.cut_out or not self.supplied:
+            return 0.0
         return max(self.set_w * self.parameters.gain, self.parameters.idle_w)
+
+    def feel(self, die_c: float) -> None:
+        """At a whole second: whether it is too hot, and then it is off for good.
+
+        Args:
+            die_c: temperature of the die now [degC]
+
+        >>> load = Load(LoadParameters(cut_out_c=200.0))
+        >>> load.set_w = 100.0
+        >>> load.feel(200.5)
+        >>> load.target_w, load.cut_out
+        (0.0, True)
+        """
+        if die_c > self.parameters.cut_out_c:
+            self.cut_out = True
 
     def settled_heat(self) -> Heat:
         """What it gives once it has followed, not throttled [W].
@@ -132,7 +155,7 @@ class Load:
         >>> load.could_throttle(60.0, 20.0), load.could_throttle(96.0, 20.0)
         (False, True)
         """
-        if self.limit_c == math.inf:
+        if self.limit_c == math.inf and self._allowed_w == math.inf:
             return False
         w = self._asked.w + self._asked.growth_w_per_k * max(0.0, self.limit_c - self._asked.at_c)
         return self._allowed_w < math.inf or die_c + w / die_j_per_k > self.limit_c
@@ -152,7 +175,7 @@ class Load:
         """
         asked, idle_w = self._asked, self.parameters.idle_w
         given_back_w = self._allowed_w + asked.w / self.parameters.release_s
-        allowed_w = max(idle_w, min(holding_w, given_back_w))
+        allowed_w = max(min(idle_w, asked.w), min(holding_w, given_back_w))
         if allowed_w >= asked.w:
             self._allowed_w = math.inf
             self.clock_pct = 100.0

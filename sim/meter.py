@@ -30,8 +30,8 @@ class MeterKind:
     """Smallest step of the display, 1/n or n for a whole n [dB]."""
     uncertainty_db: float = 0.7
     """Half width of the 95 % interval of its offset [dB]. Class 2 allows 1.0 at 1 kHz (IEC 61672-1:2013 Table 3)."""
-    noise_db: float = 0.15
-    """Standard deviation of one reading of a steady noise, see `reading_noise_db` [dB]."""
+    bandwidth_hz: float = 420.0
+    """Effective bandwidth of what it hears, which makes its readings scatter: see `reading_noise_db` [Hz]."""
     lowest_dba: float = 28.0
     """Lower limit of its range: it never shows less [dBA]."""
     self_noise_dba: float = 22.0
@@ -102,7 +102,7 @@ class Meter(Failing):
         self._self_noise = energy(kind.self_noise_dba)
         self._steps_per_db = 1.0 / kind.resolution_db
         self._offset = clipped_normal(stream(serial, "sensor", "level"), kind.uncertainty_db) / kind.resolution_db
-        self._spread = kind.noise_db / kind.resolution_db
+        self._spread = reading_noise_db(kind.weighting, kind.bandwidth_hz) / kind.resolution_db
         self._normals = normals(stream(seed, "noise", "level", specimen))
 
     def hear(self, until_s: float, sound: float, bursts: Sequence[Burst] = ()) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from sim import faults
 from sim.benches import USUAL, Bench, load_benches
 from sim.cooler import Energy
 from sim.faults import Fault, FaultKind
@@ -183,7 +182,7 @@ class Plant:
         0.0
         """
         rig = self._mounted_rig()
-        faults.begin(rig, Fault(kind, at_s=rig.t_s, size=size, source=source))
+        rig.begin(Fault(kind, at_s=rig.t_s, size=size, source=source))
 
     def end_fault(self, kind: FaultKind, source: str | None = None) -> None:
         """A fault is mended now, where it can be. Raises like `begin_fault`.
@@ -202,7 +201,7 @@ class Plant:
         False
         """
         rig = self._mounted_rig()
-        faults.end(rig, Fault(kind, at_s=rig.t_s, source=source))
+        rig.mend_all(kind, source)
 
     def energy(self) -> Energy:
         """The heat balance since the mount [J].

@@ -16,8 +16,6 @@ from sim.fluids import Fluid
 _KINK_LEAK = 0.002
 #: Share of the pump's pressure that bubbles take which are all at the pump [1]; invented.
 _BUBBLES_TAKE = 0.25
-#: How much louder the pump is with all bubbles at it [dB]; invented.
-_BUBBLES_DB = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +36,10 @@ class Hydraulics:
         at_pump: float = 0.0,
         kink: float = 0.0,
         air_lock: float = 0.0,
-        lift_pa: float = 0.0,
     ) -> OperatingPoint:
         """Flow and pressure of the loop, by the affinity laws against its resistance.
 
-        Bubbles take a quarter of the pump's pressure, trapped air all of it and the lift. A kink that leaves the
+        Bubbles take a quarter of the pump's pressure, trapped air all of it. A kink that leaves the
         share a of the bore adds the loss of the sudden widening behind it, (1/a - 1)^2 rho v^2 / 2 (Borda-Carnot);
         the tightest one leaves 0.2 %.
 
@@ -52,7 +49,6 @@ class Hydraulics:
             at_pump: bubbles at the pump, `Bubbles.at_pump`, 0 to 1 [1]
             kink: how far a hose is closed, 0 to 1 [1]
             air_lock: how far air fills the pump, 0 to 1 [1]
-            lift_pa: pressure by buoyancy, see `sim.flow.buoyancy_pa` [Pa]
 
         >>> from sim.fluids import water
         >>> path = Resistance.through(1e-3 / 60, 12e3, 0.25, density_kg_m3=992.2, mu_pa_s=6.53e-4)
@@ -77,7 +73,6 @@ class Hydraulics:
             speed,
             coolant.density_kg_m3,
             coolant.mu_pa_s,
-            lift_pa=full * lift_pa,
             head=full * (1.0 - _BUBBLES_TAKE * at_pump),
         )
 
@@ -113,15 +108,6 @@ class Bubbles:
     def at_pump(self) -> float:
         """Bubbles at the pump [1]."""
         return self.fraction * self._orientation
-
-    @property
-    def louder_db(self) -> float:
-        """How much louder they make the pump [dB]; invented: 8 dB with all of them at the pump.
-
-        >>> Bubbles(1.0, half_life_h=1.5, orientation=0.5).louder_db
-        4.0
-        """
-        return _BUBBLES_DB * self.at_pump
 
     def advance(self, h_s: float, flow: float) -> None:
         """Go on in time.

@@ -18,7 +18,7 @@ from sim.benches import USUAL, Bench, load_benches
 from sim.cooler import Energy
 from sim.counters import Tachometer
 from sim.fans import Fan4Wire
-from sim.faults import Fault
+from sim.faults import Fault, FaultKind
 from sim.heat_sink import HeatSink
 from sim.liquid_cooler import LiquidCooler, Loop
 from sim.meter import Meter
@@ -26,7 +26,7 @@ from sim.pump import Bubbles, Filling
 from sim.room import Room
 from sim.sensors import Failing, Reading, Sensor, Source
 from sim.sound import Noise, level_of
-from sim.specimens import Specimen
+from sim.specimens import FILLING, Specimen
 from sim.streams import Setting, Streams
 
 
@@ -76,9 +76,7 @@ class Rig:
         """Resistance of the paste over what it should be [1]."""
         self.obeys = True
         """Whether the load follows its setpoint."""
-        self.supplied = True
-        """Whether the bench has its supply."""
-        self._set_w = self._held_w = 0.0
+        self._set_w = self._held_w = self._blown_w = 0.0
         self._bubbles = Bubbles(*specimen.liquid.bubbles) if specimen.liquid else None
         if self._bubbles is not None:
             self._bubbles.advance(3600.0 * bench.run_in_h, flow=1.0)
@@ -152,23 +150,24 @@ class Rig:
         if t_s > 0.0:
             # Up to now it sounded as it did at the last whole second.
             self.meter.hear(t_s, self._sound(), self.room.bursts)
-            self.fans.advance(1.0)
-            if self.pump is not None:
-                self.pump.advance(1.0)
-            if self.filling is not None:
-                self.filling.advance(1.0, self.leak_m3_s)
         self._refresh(t_s)
         for sensor, true in self._lagging:
             sensor.sense(t_s, true())
         for source, tach in self._tachs.items():
             tach.turn(t_s, self.true[source]())
+        # What turns and leaks goes on to the end of the second that begins, as it is told now.
+        self.fans.advance(1.0)
+        if self.pump is not None:
+            self.pump.advance(1.0)
+        if self.filling is not None:
+            self.filling.advance(1.0, self.leak_m3_s)
 
     def _refresh(self, t_s: float) -> None:
         if self._coming or self._standing:
             self._go_wrong(t_s)
         cooler, room, fans, pump = self.cooler, self.room, self.fans, self.pump
         # What the bench gives off follows what it takes within minutes; the room warms over hours.
-        room.refresh(t_s, cooler.power_w)
+        room.refresh(t_s, cooler.power_w + self._blown_w)
         at_pump = coolant_c = 0.0
         air_lock = self.air_lock if self.filling is None else max(self.air_lock, self.filling.air_lock)
         if self._bubbles is not None and pump is not None:
@@ -178,7 +177,7 @@ class Rig:
             Setting(
                 fan_speed=fans.speed,
                 turning=self.turning,
-                air_c=room.air_c,
+                air_c=cooler.temperature_c("inlet"),
                 pressure_hpa=room.pressure_hpa(t_s),
                 humidity_pct=room.humidity_pct(t_s),
                 pump_speed=pump.speed if pump is not None else 0.0,
@@ -191,7 +190,7 @@ class Rig:
         self._held_w = self._set_w if self.obeys else self._held_w
         about = {
             "ambient_c": room.air_c,
-            "set_w": self._held_w if self.supplied else 0.0,
+            "set_w": self._held_w,
             "effectiveness": flows.effectiveness,
             "air_w_per_k": flows.air_w_per_k,
             "recirculated": self.specimen.recirculated,
@@ -215,16 +214,70 @@ class Rig:
             load_w=cooler.power_w,
             bubbles=at_pump,
             turning=self.turning,
+            supplied=cooler.load.supplied,
         )
+        self._blown_w = self.turning * self.specimen.fans.curve.power_w(fans.speed, flows.density_kg_m3)
+
+    def begin(self, fault: Fault) -> None:
+        """Something goes wrong now, whatever time the fault says; what was wrong there before is covered by it.
+
+        Args:
+            fault: which [no unit]
+
+        >>> from sim.specimens import load_specimens
+        >>> rig = Rig(load_specimens()["brook 2x140"], seed=1)
+        >>> rig.begin(Fault("fans_stall", at_s=0.0))
+        >>> rig.turning
+        1
+        """
+        faults.begin(self, fault)
+        if fault.lasts:
+            self._standing.append(fault)
+
+    def mend(self, fault: Fault) -> None:
+        """A fault is mended now, where it can be; one of the same that still stands shows again.
+
+        Args:
+            fault: which; one that does not stand changes nothing but what it is about [no unit]
+
+        >>> from sim.specimens import load_specimens
+        >>> rig = Rig(load_specimens()["brook 2x140"], seed=1)
+        >>> worse, worst = Fault("fans_stall", at_s=0.0), Fault("fans_stall", at_s=0.0, size=2.0)
+        >>> rig.begin(worse)
+        >>> rig.begin(worst)
+        >>> rig.mend(worst)
+        >>> rig.turning
+        1
+        """
+        if fault in self._standing:
+            self._standing.remove(fault)
+        faults.end(self, fault)
+        for other in self._standing:
+            if other.spoils == fault.spoils:
+                faults.begin(self, other)
+
+    def mend_all(self, kind: FaultKind, source: str | None = None) -> None:
+        """Mend everything of a kind that stands, where it can be.
+
+        Args:
+            kind: what [no unit]
+            source: which sensor, where the kind is about one [no unit]
+
+        >>> from sim.specimens import load_specimens
+        >>> rig = Rig(load_specimens()["brook 2x140"], seed=1)
+        >>> rig.begin(Fault("fans_stall", at_s=0.0))
+        >>> rig.mend_all("fans_stall")
+        >>> rig.turning
+        2
+        """
+        for fault in [one for one in self._standing if (one.kind, one.source) == (kind, source)]:
+            self.mend(fault)
 
     def _go_wrong(self, t_s: float) -> None:
-        while self._coming and self._coming[0].at_s <= t_s:
-            fault = self._coming.pop(0)
-            faults.begin(self, fault)
-            self._standing.append(fault)
         for fault in [one for one in self._standing if one.until_s <= t_s]:
-            faults.end(self, fault)
-            self._standing.remove(fault)
+            self.mend(fault)
+        while self._coming and self._coming[0].at_s <= t_s:
+            self.begin(self._coming.pop(0))
 
     def _truths(self) -> Mapping[Source, Callable[[], float]]:
         cooler, room, fans, supply = self.cooler, self.room, self.fans, self.bench.supply
@@ -233,7 +286,7 @@ class Rig:
             "ambient": lambda: room.air_c,
             "inlet": lambda: cooler.temperature_c("inlet"),
             "heat": lambda: cooler.power_w,
-            "supply_voltage": lambda: supply.voltage_v(cooler.power_w) if self.supplied else 0.0,
+            "supply_voltage": lambda: supply.voltage_v(cooler.power_w) if cooler.load.supplied else 0.0,
             "supply_current": lambda: supply.current_a(cooler.power_w),
             "fan_speed": lambda: fans.rpm if self.turning else 0.0,
             "level": lambda: level_of(self._sound()),
@@ -279,7 +332,12 @@ def _cooler(specimen: Specimen, bench: Bench, mount: int, start_c: float) -> Liq
     cooler: LiquidCooler | HeatSink
     if specimen.liquid:
         parts = specimen.liquid
-        loop = Loop(radiator_m3=parts.radiator.coolant_m3 + parts.tanks_m3, radiator_j_per_k=parts.metal_j_per_k)
+        loop = Loop(
+            radiator_m3=parts.radiator.coolant_m3 + parts.tanks_m3,
+            radiator_j_per_k=parts.metal_j_per_k,
+            still=specimen.still,
+            coolant_j_per_m3_k=FILLING.density_kg_m3 * FILLING.cp_j_per_kg_k,
+        )
         cooler = LiquidCooler(path, loop, bench.case, load, start_c)
     elif specimen.air:
         cooler = HeatSink(path, specimen.air.sink, bench.case, load, start_c)

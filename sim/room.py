@@ -61,7 +61,7 @@ class RoomKind:
     warming_s: float = 5400.0
     """Time constant of that, above 0 [s]."""
     altitude_m: float = 0.0
-    """Above the sea, up to 11 000 [m]."""
+    """Above the sea, up to 4000, where air still is within what is known of it [m]."""
 
 
 @dataclass(frozen=True)
@@ -267,7 +267,7 @@ class Room:
         return level_of(energy(steady_dba) + sum(event.energy_at(t_s) for event in self.events))
 
     def humidity_pct(self, t_s: float) -> float:
-        """Relative humidity [%]: the vapour of the night over that at saturation. Warmer air is drier.
+        """Relative humidity [%]: the vapour of the night over that at saturation, at most 100. Warmer air is drier.
 
         Args:
             t_s: time since the mount, 0 or more [s]
@@ -275,7 +275,7 @@ class Room:
         >>> 35 < Room(1, "brook 2x140").humidity_pct(3600.0) < 55
         True
         """
-        return 100.0 * self._vapour_hpa / saturation_hpa(self.ambient_c(t_s))
+        return min(100.0, 100.0 * self._vapour_hpa / saturation_hpa(self.ambient_c(t_s)))
 
     def pressure_hpa(self, t_s: float) -> float:
         """Air pressure [hPa]: the weather of the night at the altitude of the room.

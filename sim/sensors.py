@@ -216,6 +216,21 @@ class Sensor(Failing):
         self._dropouts_per_h = kind.dropouts_per_h
         self._gap_start_s = self._gap_end_s = 0.0 if kind.dropouts_per_h else math.inf
 
+    def drop_out(self, t_s: float, per_h: float) -> None:
+        """From now on it does not answer now and then, for 1 to 5 s; 0 puts an end to that.
+
+        Args:
+            t_s: time since the mount [s]
+            per_h: how often, on average [1/h]
+
+        >>> sensor = Sensor("ambient", KINDS["ambient"], seed=1, specimen="brook 2x140", start=23.0)
+        >>> sensor.drop_out(0.0, 600.0)
+        >>> 100 < sum(sensor.read(float(t_s), 23.0) is None for t_s in range(600)) < 300
+        True
+        """
+        self._dropouts_per_h = per_h
+        self._gap_start_s = self._gap_end_s = t_s if per_h else math.inf
+
     def sense(self, t_s: float, true: float) -> None:
         """At a whole second: the element has followed the true value up to now.
 

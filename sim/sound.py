@@ -18,7 +18,7 @@ _FAN_DBA, _FAN_RPM, _FAN_MM = 44.0, 2200.0, 120.0
 #: The same without the room: it reads 44 in a room that reads 34, and 10^4.4 - 10^3.4 is 43.54 dB.
 _FAN_ALONE_DBA = 43.6
 #: By how much the speeds of neighbouring fans on one radiator differ [%]; invented.
-_APART_PCT = (0.05, 0.15)
+_APART_PCT = (0.05 / 7, 0.15 / 7)
 _REV_PER_MIN_TO_RAD_PER_S = 2.0 * math.pi / 60.0
 
 
@@ -125,7 +125,9 @@ class FanNoise:
     humps: tuple[Hump, ...] = ()
     """Resonances."""
     tonal: float = 0.23
-    """Share of the energy in tones, 0 to 1: those of fans at almost one speed beat [1]."""
+    """Share of the energy in blade tones, 0 to 1: those of fans at almost one speed beat [1]."""
+    blades: int = 7
+    """Blades of a fan [1]."""
     hysteresis_db: float = 0.3
     """How much louder a speed is when it was reached from above than from below [dB]."""
     play_rpm: float = 40.0
@@ -214,9 +216,9 @@ class Auxiliaries:
 class Noise:
     """Everything on the bench that sounds, at the microphone, refreshed at whole seconds.
 
-    Fans: one fan's level by `FanNoise.fan_dba`. Of N fans the share m of the energy is in tones at the turning
-    frequency. Fan i runs at n (1 + e_i) with a small e_i of its own, so its tone gains on the others by the angle
-    phi_i, d phi_i / dt = 2 pi e_i n / 60, and the energy is E1 [N (1 - m) + m |sum exp(j phi_i)|^2], which is
+    Fans: one fan's level by `FanNoise.fan_dba`. Of N fans the share m of the energy is in the tones of their b blades
+    passing, at b n / 60. Fan i runs at n (1 + e_i) with a small e_i of its own, so its tone gains on the others by the
+    angle phi_i, d phi_i / dt = 2 pi b e_i n / 60, and the energy is E1 [N (1 - m) + m |sum exp(j phi_i)|^2], which is
     E1 [N + 2 m sum cos(phi_i - phi_k)] over all pairs: on average N E1, but beating (interference of coherent
     sources, from memory). With m = 0.23 two fans swing by +0.9 and -1.1 dB in 20 to 60 s at 2000 1/min. Hysteresis:
     a play of +- `play_rpm` that the speed drags along tells from which side it came.
@@ -285,6 +287,7 @@ class Noise:
         load_w: float,
         bubbles: float = 0.0,
         turning: int | None = None,
+        supplied: bool = True,
     ) -> float:
         """Energy at the microphone from this second on, relative to 0 dB [1]; also kept as `energy`.
 
@@ -295,6 +298,7 @@ class Noise:
             load_w: what the load takes, 0 or more [W]
             bubbles: how much of the bubbles after filling is left, 0 to 1 [1]
             turning: how many fans have not stalled; None for all [1]
+            supplied: whether the bench's own fans have anything to turn them [no unit]
 
         >>> noise = Noise(FanNoise(2, 120.0), None, Auxiliaries(), seed=1, specimen="brook 2x120")
         >>> levels = [level_of(noise.refresh(float(t), 2000.0, 0.0, 0.0)) for t in range(120)]
@@ -304,7 +308,7 @@ class Noise:
         if load_w != self._load_w:
             self._load_w = load_w
             self._background = energy(self._auxiliaries.auxiliaries_dba(load_w))
-        total = self._background
+        total = self._background if supplied else 0.0
         if self._fans is not None:
             total += self._fans_energy(self._fans, t_s - self._t_s, fan_rpm, turning)
         if self._pump is not None and pump_pct > 0.0:
@@ -326,7 +330,7 @@ class Noise:
             self._fan = self._one_fan(fans, rpm)
         count = fans.count if turning is None else turning
         if fans.count > 1:
-            gained = _REV_PER_MIN_TO_RAD_PER_S * 0.5 * (before_rpm + rpm) * span_s
+            gained = fans.blades * _REV_PER_MIN_TO_RAD_PER_S * 0.5 * (before_rpm + rpm) * span_s
             phases = self._phases
             for i, apart in enumerate(self._apart):
                 phases[i] += gained * apart

@@ -13,6 +13,7 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any, Literal, TypeAlias
 
+from sim.convection import StillAir
 from sim.fans import Drive, FanCurve
 from sim.flow import Curve, Resistance
 from sim.fluids import air, coolant
@@ -27,6 +28,8 @@ Table: TypeAlias = dict[str, Any]
 GLYCOL = 0.3
 _AIR = air(25.0, 1013.25, 45.0)
 _COOLANT = coolant(35.0, GLYCOL)
+#: What the loops are filled with, at the temperature at which its heat capacity is taken.
+FILLING = coolant(40.0, GLYCOL)
 _L_MIN = 1e-3 / 60.0
 #: Aluminium [J/(m3 K)] and [J/(kg K)]: 2700 kg/m3 x 900 J/(kg K); handbook values, from memory.
 _ALUMINIUM_J_PER_M3_K = 2700.0 * 900.0
@@ -95,6 +98,8 @@ class Specimen:
     """What the whole fin pack takes of the air of all fans."""
     recirculated: float
     """Share of the exhaust that comes back to the inlet, 0 to below 1 [1]."""
+    still: StillAir
+    """What it gives off without any fan."""
     liquid: LiquidParts | None = None
     air: AirParts | None = None
 
@@ -120,9 +125,10 @@ def load_specimens() -> Mapping[str, Specimen]:
 def _specimen(name: str, one: Table, tables: Table) -> Specimen:
     fans = _fans(tables["fans"][one["fan"]], one["fan_count"])
     common = {key: one[key] for key in ("about", "price_eur", "recirculated")}
+    common["still"] = still = StillAir(**one["still_air"])
     if one["cooling"] == "air":
         fins = FinStack(**one["fins"])
-        sink = Sink(fins_j_per_k=fins.metal_m3 * _ALUMINIUM_J_PER_M3_K, **one["sink"])
+        sink = Sink(still=still, fins_j_per_k=fins.metal_m3 * _ALUMINIUM_J_PER_M3_K, **one["sink"])
         return Specimen(name=name, fans=fans, pack=_pack(one["pack"]), air=AirParts(fins, sink), **common)
     own = dict(one["radiator"])
     core = dict(tables["radiators"][own.pop("core")])

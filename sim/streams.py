@@ -17,6 +17,12 @@ from sim.surfaces import Radiator
 
 #: What may move before anything is worked out anew: air [degC], coolant [degC], pressure [hPa], humidity [%].
 _AIR_STEP_C, _COOLANT_STEP_C, _PRESSURE_STEP_HPA, _HUMIDITY_STEP_PCT = 0.5, 2.0, 2.0, 10.0
+#: Where properties are known [degC]; beyond, those at its end are taken. Boiling is not modelled.
+_AIR_C, _COOLANT_C = (0.0, 100.0), (5.0, 90.0)
+
+
+def _within(value: float, ends: tuple[float, float]) -> float:
+    return min(max(value, ends[0]), ends[1])
 
 
 class Setting(NamedTuple):
@@ -50,10 +56,10 @@ class Setting(NamedTuple):
         23.0
         """
         return self._replace(
-            air_c=_AIR_STEP_C * round(self.air_c / _AIR_STEP_C),
+            air_c=_AIR_STEP_C * round(_within(self.air_c, _AIR_C) / _AIR_STEP_C),
             pressure_hpa=_PRESSURE_STEP_HPA * round(self.pressure_hpa / _PRESSURE_STEP_HPA),
             humidity_pct=_HUMIDITY_STEP_PCT * round(self.humidity_pct / _HUMIDITY_STEP_PCT),
-            coolant_c=_COOLANT_STEP_C * round(self.coolant_c / _COOLANT_STEP_C),
+            coolant_c=_COOLANT_STEP_C * round(_within(self.coolant_c, _COOLANT_C) / _COOLANT_STEP_C),
             fan_speed=round(self.fan_speed, 4),
             pump_speed=round(self.pump_speed, 4),
             at_pump=round(self.at_pump, 2),
@@ -75,6 +81,8 @@ class Flows(NamedTuple):
     """From the cold plate into the coolant [W/K]."""
     loop_share: float = 0.0
     """Flow of the loop as a share of the full flow [1]."""
+    density_kg_m3: float = 0.0
+    """Of the air [kg/m3]."""
 
 
 class Streams:
@@ -127,6 +135,7 @@ class Streams:
                 self._flows = self._liquid(specimen.liquid, rounded, around, air_m3_s)
             elif specimen.air:
                 self._flows = self._sink(specimen.air, around, air_m3_s)
+            self._flows = self._flows._replace(density_kg_m3=around.density_kg_m3)
         return self._flows
 
     def _air_m3_s(self, setting: Setting, around: Fluid, pack: Resistance) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from sim.convection import duct_w_per_m2_k, fin_efficiency, louvred_colburn
-from sim.exchanger import Exchange, crossflow_unmixed, exchange, inlet_w_per_k, wall_w_per_k
+from sim.exchanger import crossflow_unmixed, inlet_w_per_k, wall_w_per_k
 from sim.fluids import Fluid
 
 #: How much of the fin's height the louvres take [1]; common practice, no source.
@@ -186,28 +186,6 @@ class Radiator:
         """
         ua = self.ua_w_per_k(air_m3_s, coolant_m3_s, air, coolant)
         return inlet_w_per_k(ua, air.stream_w_per_k(air_m3_s), coolant.stream_w_per_k(coolant_m3_s), crossflow_unmixed)
-
-    def exchange(
-        self, air_m3_s: float, coolant_m3_s: float, air: Fluid, coolant: Fluid, air_in_c: float, coolant_in_c: float
-    ) -> Exchange:
-        """Heat, coolant outlet and air outlet for given inlets.
-
-        Args:
-            air_m3_s: all the air through it, above 0 [m3/s]
-            coolant_m3_s: flow of the loop, above 0 [m3/s]
-            air: the air [no unit]
-            coolant: the coolant [no unit]
-            air_in_c: where the air enters [degC]
-            coolant_in_c: where the coolant enters [degC]
-
-        >>> from sim.fluids import air, water
-        >>> core = Radiator(0.12, 0.12, 0.025, 12, 2, 0.002, 3e-4, 1.4e-3, 8e-5, 1.2e-3, 27.0)
-        >>> [round(value, 1) for value in core.exchange(0.016, 1e-3 / 60, air(30.0), water(40.0), 24.0, 40.0)]
-        [224.0, 36.8, 35.9]
-        """
-        ua = self.ua_w_per_k(air_m3_s, coolant_m3_s, air, coolant)
-        streams = coolant.stream_w_per_k(coolant_m3_s), air.stream_w_per_k(air_m3_s)
-        return exchange(ua, *streams, coolant_in_c, air_in_c)
 
 
 @dataclass(frozen=True)

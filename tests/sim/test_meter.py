@@ -31,7 +31,7 @@ TONEBURSTS = [
     ("S", 2, -27.0, 1.0, -5.0),
 ]
 #: Shows what it hears: no error, no noise, no floor.
-PERFECT = {"uncertainty_db": 0.0, "noise_db": 0.0, "lowest_dba": -math.inf, "self_noise_dba": -100.0}
+PERFECT = {"uncertainty_db": 0.0, "bandwidth_hz": math.inf, "lowest_dba": -math.inf, "self_noise_dba": -100.0}
 
 
 def meter(weighting="S", seed=1, specimen="brook 2x140", hears_dba=None, serial=1, **figures):
@@ -106,20 +106,24 @@ def test_it_never_shows_less_than_the_lower_limit_of_its_range():
 
 
 def test_readings_are_whole_steps_and_scatter_as_stated():
-    one = meter(hears_dba=40.0, noise_db=0.3)
+    one = meter(hears_dba=40.0, bandwidth_hz=105.0)
     shown = [one.show() for _ in range(4000)]
     assert all(value == float(f"{value:.1f}") for value in shown)
     # Rounding to steps adds step^2 / 12 (JCGM 100:2008 F.2.2.1).
-    assert statistics.stdev(shown) == pytest.approx(math.hypot(0.3, 0.1 / math.sqrt(12)), rel=0.05)
+    assert statistics.stdev(shown) == pytest.approx(
+        math.hypot(reading_noise_db("S", 105.0), 0.1 / math.sqrt(12)), rel=0.05
+    )
 
 
 def test_its_offset_is_within_what_is_stated_and_belongs_to_the_bench():
     # A class 2 meter is within 1.0 dB at 1 kHz: IEC 61672-1:2013 Table 3.
     assert MeterKind().uncertainty_db <= 1.0
-    errors = [meter(serial=one, hears_dba=60.0, noise_db=0.0, resolution_db=0.01).show() - 60.0 for one in range(60)]
+    errors = [
+        meter(serial=one, hears_dba=60.0, bandwidth_hz=math.inf, resolution_db=0.01).show() - 60.0 for one in range(60)
+    ]
     assert max(map(abs, errors)) <= MeterKind().uncertainty_db + 0.006
     assert statistics.pstdev(errors) == pytest.approx(MeterKind().uncertainty_db / 2, rel=0.3)
-    one, other = (meter(specimen=name, hears_dba=60.0, noise_db=0.0).show() for name in ("a", "b"))
+    one, other = (meter(specimen=name, hears_dba=60.0, bandwidth_hz=math.inf).show() for name in ("a", "b"))
     assert one == other
 
 
@@ -128,7 +132,7 @@ def test_readings_scatter_more_in_f_than_in_s():
 
 
 def test_same_seed_same_readings():
-    first, again, other = (meter(seed=seed, hears_dba=40.0, noise_db=0.3) for seed in (3, 3, 4))
+    first, again, other = (meter(seed=seed, hears_dba=40.0, bandwidth_hz=105.0) for seed in (3, 3, 4))
     shown = [[one.read() for _ in range(20)] for one in (first, again, other)]
     assert shown[0] == shown[1]
     assert shown[0] != shown[2]

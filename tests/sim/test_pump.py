@@ -68,12 +68,6 @@ def test_a_kink_leaves_the_tach_alone_and_a_stall_does_not():
     assert (rotor.rpm, litres_min(rotor.speed)) == (0.0, 0.0)
 
 
-def test_a_standing_pump_lets_a_little_through_by_buoyancy():
-    # 12 Pa: 10 K over 0.3 m.
-    assert 0.001 < litres_min(0.0, lift_pa=12.0) < 0.02
-    assert litres_min(0.0, lift_pa=12.0, air_lock=1.0) == 0.0
-
-
 def test_bubbles_disperse_over_hours_and_faster_with_more_flow():
     full, half = (Bubbles(1.0, half_life_h=1.5, orientation=1.0) for _ in range(2))
     for _ in range(180):
@@ -86,8 +80,6 @@ def test_bubbles_disperse_over_hours_and_faster_with_more_flow():
 def test_the_way_the_hoses_lie_matters_until_the_bubbles_are_gone():
     good, bad = (Bubbles(0.8, half_life_h=1.5, orientation=orientation) for orientation in (0.2, 1.0))
     assert litres_min(at_pump=bad.at_pump) < litres_min(at_pump=good.at_pump) < litres_min()
-    assert bad.louder_db > good.louder_db + 3
     for bubbles in (good, bad):
         bubbles.advance(24 * 3600.0, flow=1.0)
         assert litres_min(at_pump=bubbles.at_pump) == pytest.approx(litres_min(), rel=1e-5)
-        assert bubbles.louder_db < 0.001

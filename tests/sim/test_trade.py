@@ -32,11 +32,19 @@ SHARED_DBA = (35.0, 36.0, 37.0, 38.0, 40.0, 42.0, 43.5)
 #: from two to three than they allow. What is reached [K or degC], the limit with its tolerance, by how much it gives.
 #: Whoever moves a figure of the specimens sees it here, and may not loosen a limit that holds.
 GAVE_WAY = {
-    "single less double at 120 W, at most": (5.98, 5.5, 0.48),
-    "single less largest at 120 W, at most": (8.65, 7.5, 1.15),
-    "single less double at 165 W, at most": (8.34, 7.5, 0.84),
-    "single at 165 W and 35 dBA, at most": (70.14, 70.0, 0.14),
-    "single less double at 260 W and 38 dBA, at least": (9.21, 10.0, 0.79),
+    "single less double at 120 W, at most": (6.02, 5.5, 0.52),
+    "single less largest at 120 W, at most": (8.70, 7.5, 1.20),
+    "single less double at 165 W, at most": (8.46, 7.5, 0.96),
+    "single at 165 W and 35 dBA, at most": (70.38, 70.0, 0.38),
+    "single less double at 260 W and 38 dBA, at least": (9.30, 10.0, 0.70),
+    # Half a decibel over the room, where no meter could tell one level from the next and every line is steep.
+    "single less double at 120 W and 34.5 dBA, at most": (7.03, 5.5, 1.53),
+    "single less largest at 120 W and 34.5 dBA, at most": (10.19, 7.5, 2.69),
+    "single less double at 165 W and 34.5 dBA, at most": (10.06, 7.5, 2.56),
+    # 0.5 K is the uncertainty of the die sensor: less cannot be measured there.
+    "single gains by pump speeds beyond 50 % at 260 W, at most": (0.55, 0.5, 0.05),
+    "double gains by pump speeds beyond 50 % at 260 W, at most": (0.51, 0.5, 0.01),
+    "two 140 mm gain by pump speeds beyond 50 % at 260 W, at most": (0.51, 0.5, 0.01),
 }
 
 
@@ -44,7 +52,7 @@ def gave_way(fact, value):
     """Asserts the figure that is reached, and that the table tells how far that is from what it should be."""
     reached, limit, by = GAVE_WAY[fact]
     beyond = reached - limit if fact.endswith("at most") else limit - reached
-    assert beyond == pytest.approx(by, abs=0.006), f"the table is wrong about {fact}"
+    assert beyond == pytest.approx(by, abs=0.008), f"the table is wrong about {fact}"
     assert value == pytest.approx(reached, abs=0.03), f"{fact} {limit:g}: {value:.2f} now, {reached:g} in the table"
 
 
@@ -162,11 +170,28 @@ def test_what_the_rig_sounds_like_on_average_is_what_is_compared_here():
 # ---- what cools how well
 
 
+def gained_k(name, heat_w):
+    """By pump speeds beyond half speed, at full fans."""
+    return die_c(name, heat_w, 100.0, 50.0) - die_c(name, heat_w, 100.0, 100.0)
+
+
 @pytest.mark.parametrize("name", LIQUID)
 def test_beyond_half_speed_the_pump_gains_nothing_measurable(name):
-    fifth_c, half_c, full_c = (die_c(name, 260.0, 100.0, pct) for pct in (20.0, 50.0, 100.0))
-    assert 0.0 < half_c - full_c < 0.7
-    assert fifth_c - half_c > 2.0
+    assert 0.0 < gained_k(name, 120.0) < gained_k(name, 165.0) < 0.5
+    assert gained_k(name, 260.0) < 0.6
+    assert die_c(name, 260.0, 100.0, 20.0) - die_c(name, 260.0, 100.0, 50.0) > 2.0
+
+
+def test_beyond_half_speed_at_260_w():
+    gave_way("single gains by pump speeds beyond 50 % at 260 W, at most", gained_k(SINGLE, 260.0))
+    gave_way("double gains by pump speeds beyond 50 % at 260 W, at most", gained_k(DOUBLE, 260.0))
+    gave_way("two 140 mm gain by pump speeds beyond 50 % at 260 W, at most", gained_k(LARGEST, 260.0))
+
+
+def test_just_over_the_room():
+    gave_way("single less double at 120 W and 34.5 dBA, at most", apart_k(SINGLE, DOUBLE, 120.0, 34.5))
+    gave_way("single less largest at 120 W and 34.5 dBA, at most", apart_k(SINGLE, TRIPLE, 120.0, 34.5))
+    gave_way("single less double at 165 W and 34.5 dBA, at most", apart_k(SINGLE, DOUBLE, 165.0, 34.5))
 
 
 def test_at_120_w():
