@@ -154,3 +154,10 @@ def test_a_dead_battery_may_freeze_the_last_reading():
     assert {one.read() for _ in range(20)} == {last}
     one.mend()
     assert one.read() == pytest.approx(70.0, abs=1.5)
+
+
+def test_in_perfect_silence_it_shows_its_own_noise():
+    one = meter(hears_dba=-100.0, **(PERFECT | {"self_noise_dba": 22.0}))
+    assert one.show() == pytest.approx(22.0, abs=0.05)
+    one = meter(hears_dba=22.0, **(PERFECT | {"self_noise_dba": 22.0}))
+    assert one.show() == pytest.approx(25.0, abs=0.05)

@@ -7,10 +7,14 @@ from dataclasses import astuple
 import pytest
 
 from sim.benches import load_benches
+from sim.faults import Fault
+from sim.fluids import coolant
 from sim.load import LoadParameters
 from sim.plant import Plant
+from sim.room import RoomKind
 from sim.sensors import Sensor
 from sim.specimens import load_specimens
+from sim.streams import Streams
 
 QUIET = load_benches()["heater"].room
 
@@ -188,3 +192,66 @@ def test_the_plant_is_the_rig_with_time_counted_from_its_first_call(mounted):
         plant.advance(t_s)
     rig.advance_to(300.0, 150.0)
     assert plant.true("die") == rig.true["die"]()
+
+
+def test_the_flows_are_worked_out_from_what_is_true(mounted, monkeypatch):
+    """Weather, air at the inlet, coolant, bubbles, kinks, air and stalled fans all reach the streams."""
+    told = []
+    wanted = Streams.at
+    monkeypatch.setattr(Streams, "at", lambda self, setting: (told.append(setting), wanted(self, setting))[1])
+    faults = [Fault("tube_kinks", 100.0, size=0.3), Fault("air_lock", 100.0, size=0.2), Fault("fans_stall", 100.0)]
+    rig = mounted("brook 3x120", 70.0, room=QUIET, changed={"run_in_h": 0.0}, planned=faults)
+    rig.advance_to(1200.0, 200.0)
+    true = {source: read() for source, read in rig.true.items()}
+    rig.advance_to(1200.001, 200.0)  # leaves the whole second
+    now = told[-1]
+    assert now.pressure_hpa == true["pressure"]
+    assert now.humidity_pct == pytest.approx(true["humidity"], abs=0.01)
+    assert now.air_c == true["inlet"]
+    assert now.air_c > true["ambient"] + 1.0
+    loop_c = [rig.cooler.temperature_c(name) for name in ("cold_tube", "hot_tube")]
+    assert loop_c[0] < now.coolant_c < loop_c[1]
+    assert (now.kink, now.air_lock, now.turning) == (0.3, 0.2, 2)
+    assert 0.4 < now.at_pump < 0.5
+    assert now.fan_speed == pytest.approx(true["fan_speed"] / 2200.0)
+    assert now.pump_speed == pytest.approx(true["pump_speed"] / 3000.0)
+
+
+def test_a_duty_counts_from_the_second_at_which_it_is_commanded(mounted):
+    rig = mounted("brook 2x120", 30.0)
+    rig.advance_to(60.0, 0.0)
+    slow_rpm = rig.true["fan_speed"]()
+    rig.fans.command(100.0)
+    assert rig.true["fan_speed"]() == slow_rpm
+    rig.advance_to(61.0, 0.0)
+    # A spin-up of 2 s: after one second 1 - exp(-1/2) of the way.
+    assert (rig.true["fan_speed"]() - slow_rpm) / (2200.0 - slow_rpm) == pytest.approx(1 - math.exp(-0.5), abs=0.01)
+
+
+def test_the_bench_warms_its_room_with_load_and_fans(mounted):
+    # 0.002 K/W in the end; five time constants of 1.5 h.
+    ends_c = {}
+    for heat_w in (0.0, 250.0):
+        rig = mounted("brook 2x120", room=QUIET)
+        rig.advance_to(7.5 * 3600.0, heat_w)
+        ends_c[heat_w] = rig.true["ambient"]()
+    assert ends_c[250.0] - ends_c[0.0] == pytest.approx(0.5, abs=0.01)
+    # Two fans of 2 W without any load.
+    rig = mounted("brook 2x120", 100.0, room=RoomKind(warming_k_per_w=1.0, swing_db=0.0))
+    rig.advance_to(7.5 * 3600.0, 0.0)
+    assert rig.room.warm_k == pytest.approx(4.0, abs=0.2)
+
+
+def test_the_metal_of_a_radiator_is_colder_than_its_coolant_by_what_it_takes_from_coolant_to_metal(mounted):
+    rig = mounted("brook 2x120", 50.0)
+    rig.advance_to(7200.0, 200.0)
+    across_k = rig.cooler.temperature_c("radiator_coolant") - rig.cooler.temperature_c("radiator")
+    assert across_k == pytest.approx(0.004 * 198.0, rel=0.02)
+
+
+def test_capacity_of_the_coolant_is_that_of_what_flows(mounted):
+    # Heat between the ends of the loop over its flow: the same coolant as in the thermal mass.
+    rig = mounted("brook 2x120", 50.0)
+    rig.advance_to(7200.0, 200.0)
+    warm = coolant(40.0, 0.3)
+    assert rig.cooler._loop.coolant_j_per_m3_k == pytest.approx(warm.density_kg_m3 * warm.cp_j_per_kg_k)

@@ -45,6 +45,14 @@ def test_equal_fans_behind_equal_parts_of_a_radiator_blow_equally_hard():
     assert one.pack.quadratic_pa_s2_m6 == pytest.approx(9 * three.pack.quadratic_pa_s2_m6)
 
 
+def test_a_pack_is_as_open_as_its_face_is_large():
+    # Two of 140 x 140 mm are 2.72 parts of 120 x 120 mm.
+    parts = 2 * 0.14**2 / 0.12**2
+    one, large = SPECIMENS["brook 1x120"].pack, SPECIMENS["brook 2x140"].pack
+    assert one.linear_pa_s_m3 == pytest.approx(parts * large.linear_pa_s_m3)
+    assert one.quadratic_pa_s2_m6 == pytest.approx(parts**2 * large.quadratic_pa_s2_m6)
+
+
 def test_more_metal_costs_more():
     liquid = list(LIQUID.values())
     metals = [one.liquid.radiator.metal_m3 for one in liquid]
