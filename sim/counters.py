@@ -1,7 +1,4 @@
-"""What counts: a count that only grows, and the pulses of a tachometer. Both can fail like any sensor (sensors.py).
-
-Counts go on at whole seconds and can be read at any time. Knows nothing of what turns or throttles.
-"""
+"""The pulses of a tachometer, which can fail like any sensor (sensors.py). Knows nothing of what turns."""
 
 from __future__ import annotations
 
@@ -9,63 +6,6 @@ import math
 
 from sim.seeds import stream
 from sim.sensors import Failing, Reading
-
-
-class Counter(Failing):
-    """A count that only grows, as a processor's of its seconds throttled. Valid for rates of 0 or more.
-
-    Args:
-        name: what it counts [no unit]
-        seed: of the bench [1]
-        wraps_at: the count after its largest is 0 again [1]
-
-    >>> throttled = Counter("throttled", seed=1)
-    >>> throttled.run(10.0, 1.0)
-    >>> throttled.read(12.5)
-    2.0
-    """
-
-    __slots__ = ("_per_s", "_t_s", "_wraps_at", "total")
-
-    def __init__(self, name: str, seed: int, wraps_at: int = 2**32) -> None:
-        super().__init__(name, seed, 0.0)
-        self._wraps_at = wraps_at
-        self._t_s = 0.0
-        self._per_s = 0.0
-        self.total = 0.0
-        """What there was to count up to the last `run` [1]."""
-
-    def run(self, t_s: float, per_s: float) -> None:
-        """From now on it counts at this rate. Cheap to call at each whole second, needed only when the rate changes.
-
-        Args:
-            t_s: time since the mount, not before the last [s]
-            per_s: counts in a second [1/s]
-
-        >>> throttled = Counter("throttled", seed=1)
-        >>> throttled.run(0.0, 2.0)
-        >>> throttled.run(3.0, 0.0)
-        >>> throttled.read(100.0)
-        6.0
-        """
-        self.total += self._per_s * (t_s - self._t_s)
-        self._t_s = t_s
-        self._per_s = per_s
-
-    def read(self, t_s: float) -> Reading:
-        """The count [1], a whole number; or what a fault makes of it.
-
-        Args:
-            t_s: time since the mount [s], not before the last `run`
-
-        >>> Counter("throttled", seed=1).read(5.0)
-        0.0
-        """
-        if self._mode is not None:
-            return self._instead()
-        total = self.total + self._per_s * (t_s - self._t_s)
-        self._last = float(math.floor(total + 1e-9) % self._wraps_at)
-        return self._last
 
 
 class Tachometer(Failing):
