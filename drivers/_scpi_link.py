@@ -13,7 +13,7 @@ from typing import Literal, TypeAlias
 
 from benchd.errors import Garbled, NoAnswer
 from drivers._patience import Patience
-from drivers._stream import LONGEST, Stream, collect, shown
+from drivers._stream import Stream, collect, shown
 from drivers.scpi_codec import error_entry, is_identity
 
 LineEnd: TypeAlias = Literal["lf", "crlf", "cr"]
@@ -83,21 +83,17 @@ class Link:
             return ""
         self._stream.discard()
         self.send(question)
-        waiting = b""
-        while not self.patience.over:
-            waiting += self._stream.receive(self.patience)
-            *lines, waiting = waiting.split(self._received)
-            told = [line.decode("latin-1").strip() for line in lines]
-            identity = next((line for line in told if is_identity(line)), None)
-            if identity is not None:
-                self._stream.discard()
-                return identity
-            if len(waiting) > LONGEST:
-                break
-        raise NoAnswer(
-            f"{self._who}: it does not say who it is, asked {question}",
-            "is it on, and a SCPI device on this wire? one that does not know the question needs identity_query = ''",
-        )
+        answer, rest = b"", b""
+        try:
+            while not is_identity(answer.decode("latin-1").strip()):
+                answer, rest = collect(self._stream, self._received, self._who, self.patience, begun=rest)
+        except NoAnswer as error:
+            raise NoAnswer(
+                f"{error.message}, asked {question}",
+                "is it on, and a SCPI device? one that does not know the question needs identity_query = ''",
+            ) from error
+        self._stream.discard()
+        return answer.decode("latin-1").strip()
 
     def _entry(self, question: str) -> str:
         answer = self.ask(question)

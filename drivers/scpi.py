@@ -264,7 +264,7 @@ class Scpi(Instrument):
             taken = number(answer, suffixes)
         except ValueError:
             raise self._garbled(answer, setting.read_back) from None
-        if not abs(taken - setting.sent) <= setting.tolerance:
+        if not setting.agrees(taken):
             raise SettingRefused(
                 f"{self._who}: {order.words}: sent {setting.command}, {setting.read_back} tells {answer}",
                 "the device may limit it, or its front panel or another program may set it too; "

@@ -27,6 +27,10 @@ class Setting:
     tolerance: float
     unit: str
 
+    def agrees(self, taken: float) -> bool:
+        """Whether a number read back is near enough; what only the arithmetic adds does not count."""
+        return abs(taken - self.sent) <= self.tolerance + 1e-9 * max(1.0, abs(self.sent))
+
 
 @dataclass(frozen=True)
 class Order:
