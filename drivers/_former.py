@@ -53,9 +53,8 @@ class Former:
         """Take over what a program that is no more has left; False when there is no such thing."""
         if self.values:
             return True
-        if not self._path.exists():
-            return False
         try:
+            self._path.stat()  # a record is not made by looking for one
             self._lock()
         except (HeldByAnother, OSError):
             return False

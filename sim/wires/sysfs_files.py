@@ -64,11 +64,12 @@ class NumberFile:
         self._shown = data
 
     def written(self) -> int | None:
-        """The number that a program has written since it was shown; None when none has, or is in the middle of it."""
+        """The number that a program has written since the last look; None when none has, or is in the middle of it."""
         with contextlib.suppress(OSError):
             data = self.path.read_bytes()
             first = data.split(b"\n")[0] + b"\n"
             if data and first != self._shown:
+                self._shown = first
                 return number_written(first.decode("ascii", "replace"))
         return None
 

@@ -1,8 +1,10 @@
 """What every driver promises, checked on each that is installed, the real ones on something that answers."""
 
 import math
+import tempfile
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
@@ -18,6 +20,9 @@ from benchd.instruments import (
     find_driver,
 )
 from sim.modbus_load import running
+from sim.wires.base import Device, Wire
+from sim.wires.loop_thread import loop_thread
+from sim.wires.sysfs import SysfsFolder
 
 
 @contextmanager
@@ -44,14 +49,33 @@ def simulated_device():
     }
 
 
-#: A driver's own keys for a device with a heater, and the device, for as long as it is asked for.
-DEVICES = {"modbus": modbus_device, "simulated": simulated_device}
+@contextmanager
+def hwmon_device():
+    device = Device({"fan": lambda: 1190.0}, {"fans": lambda _: None})
+    with tempfile.TemporaryDirectory() as place, loop_thread() as run:
+        folder = SysfsFolder(Path(place), device, Wire("board"), {"fan": "board/fan1"}, {"fans": "board/pwm1"})
+        run(folder.start())
+        yield {
+            "chip": "board",
+            "root": str(folder.hwmon),
+            "channels": {"fan_pct": {"input": "pwm1"}, "fan_rpm": {"input": "fan1"}},
+            "setpoints": {"fan_pct": {"pwm": 1, "range": [0, 100], "safe": 100}},
+        }
+        run(folder.close())
+
+
+#: A driver's own keys for a device whose first setpoint is a channel too, and the device, as long as it is asked for.
+DEVICES = {"hwmon": hwmon_device, "modbus": modbus_device, "simulated": simulated_device}
 
 
 @dataclass
 class Case:
     driver: type[Instrument]
     table: dict
+
+    @property
+    def commanded(self) -> str:
+        return next(iter(self.table["setpoints"]))
 
     def spec(self) -> InstrumentSpec:
         return self.driver.Spec.model_validate(self.table)
@@ -99,12 +123,12 @@ def test_every_channel_is_a_number_or_a_flag(case, instrument):
     assert set(answers) == set(case.table["channels"])
     for answer in answers.values():
         assert isinstance(answer, SampleFlag) or (isinstance(answer, float) and math.isfinite(answer))
-    assert isinstance(answers["heat_w"], float)
+    assert isinstance(answers[case.commanded], float)
 
 
-def test_heat_follows_its_setpoint(instrument):
-    instrument.write({"heat_w": 100.0})
-    seen = [instrument.read(float(t_s))["heat_w"] for t_s in range(1, 2000)]
+def test_what_is_measured_follows_its_setpoint(case, instrument):
+    instrument.write({case.commanded: 100.0})
+    seen = [instrument.read(float(t_s))[case.commanded] for t_s in range(1, 2000)]
     assert max(seen) > 1
 
 
@@ -115,9 +139,9 @@ def test_the_safe_state_can_be_commanded_again_and_again(case, instrument):
 
 
 @pytest.mark.parametrize("value", [-1.0, 300.5, math.nan, math.inf])
-def test_what_lies_outside_the_range_is_refused(instrument, value):
+def test_what_lies_outside_the_range_is_refused(case, instrument, value):
     with pytest.raises(SettingRefused, match="under test"):
-        instrument.write({"heat_w": value})
+        instrument.write({case.commanded: value})
 
 
 def test_an_unknown_setpoint_is_refused(instrument):
