@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from sim.faults import FaultKind
-from sim.wires.base import WIRE_FAULTS, Wire
+from sim.wires.base import WIRE_FAULTS, Wire, WireFault
 from sim.wires.folder import PORTS_FILE, usual_folder
 from sim.wires.station import Station
 
@@ -53,10 +53,7 @@ def answer(line: str, station: Station, wires: Mapping[str, Wire]) -> str:
     try:
         match line.split():
             case ["fault", instrument, kind]:
-                wire = _wire(instrument, wires)
-                wire.fault = next((one for one in WIRE_FAULTS if one == kind), None)
-                if wire.fault is None:
-                    raise ValueError(f"no wire has the fault {kind}; there are: {', '.join(WIRE_FAULTS)}")
+                _wire(instrument, wires).fault = _wire_fault(kind)
             case ["mend", instrument]:
                 _wire(instrument, wires).fault = None
             case ["plant", "fault", kind, *how]:
@@ -191,8 +188,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _wire(instrument: str, wires: Mapping[str, Wire]) -> Wire:
     if instrument not in wires:
-        raise ValueError(f"there is no instrument {instrument}; there are: {', '.join(wires)}")
+        raise ValueError(f"there is no instrument {instrument}; there are: {', '.join(wires) or 'none'}")
     return wires[instrument]
+
+
+def _wire_fault(name: str) -> WireFault:
+    for kind in WIRE_FAULTS:
+        if kind == name:
+            return kind
+    raise ValueError(f"no wire has the fault {name}; there are: {', '.join(WIRE_FAULTS)}")
 
 
 def _kind(name: str) -> FaultKind:

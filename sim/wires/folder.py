@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import shutil
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -46,6 +47,7 @@ class Folder:
     def __init__(self, path: Path) -> None:
         self.path = path
         """Of the folder."""
+        self._made: list[Path] = []
         path.mkdir(mode=0o700, parents=True, exist_ok=True)
         if path.is_symlink() or path.stat().st_uid != os.getuid():
             raise OSError(f"{path} belongs to somebody else: name another one with --folder")
@@ -68,6 +70,13 @@ class Folder:
         """The name leads nowhere any more, as when a plug is pulled."""
         (self.path / name).unlink(missing_ok=True)
 
+    def fresh(self, name: str) -> Path:
+        """The path of a folder that is not there yet: what another process has left under that name goes."""
+        path = self.path / name
+        shutil.rmtree(path, ignore_errors=True)
+        self._made.append(path)
+        return path
+
     def write_ports(self, ports: Mapping[str, int]) -> None:
         """Say what listens where, whole or not at all."""
         fresh = self.path / f".{PORTS_FILE}"
@@ -75,9 +84,11 @@ class Folder:
         fresh.replace(self.path / PORTS_FILE)
 
     def close(self) -> None:
-        """Leave it without links and ports, for whoever comes next; may be called twice."""
+        """Leave it without what was made in it, for whoever comes next; may be called twice."""
         if self._lock.closed:
             return
+        for path in self._made:
+            shutil.rmtree(path, ignore_errors=True)
         self._clear()
         self._lock.close()
 
