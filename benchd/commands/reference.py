@@ -96,7 +96,7 @@ def _default(field: FieldInfo) -> str:
         case bool(value):
             return f"`{str(value).lower()}`"
         case str(value):
-            return f'`"{value}"`'
+            return f'`"{value.encode("unicode_escape").decode()}"`'
         case int(value) | float(value):
             return f"`{value:g}`"
         case _:

@@ -23,6 +23,7 @@ from sim.modbus_load import running
 from sim.wires.base import Device, Wire
 from sim.wires.loop_thread import loop_thread
 from sim.wires.sysfs import SysfsFolder
+from sim.wires.text_line import TextDevice, TextLineServer
 
 
 @contextmanager
@@ -64,8 +65,30 @@ def hwmon_device():
         run(folder.close())
 
 
+@contextmanager
+def text_device():
+    taken = {"fan": 100.0}
+    reads = {"fan": lambda: taken["fan"], "speed": lambda: 12.0 * taken["fan"]}
+    device = Device(reads, {"fan": lambda pct: taken.update(fan=pct)})
+    text = TextDevice(
+        device, "F={fan:.1f} N={speed:.0f}", ask="READ?", orders={"fan": "F (?P<value>[0-9.]+)"}, check="sum"
+    )
+    with loop_thread() as run:
+        server = TextLineServer(text, Wire("fans"))
+        yield {
+            "host": "127.0.0.1",
+            "port": run(server.start_tcp()),
+            "checksum": "sum",
+            "ask": "READ?",
+            "pattern": "F=(?P<fan>[0-9]+[.][0-9]) N=(?P<speed>[0-9]+)",
+            "channels": {"fan_pct": {"group": "fan"}, "fan_rpm": {"group": "speed"}},
+            "setpoints": {"fan_pct": {"command": "F {value:.1f}", "accept": "OK", "range": [0, 100], "safe": 100}},
+        }
+        run(server.close())
+
+
 #: A driver's own keys for a device whose first setpoint is a channel too, and the device, as long as it is asked for.
-DEVICES = {"hwmon": hwmon_device, "modbus": modbus_device, "simulated": simulated_device}
+DEVICES = {"hwmon": hwmon_device, "modbus": modbus_device, "serial_line": text_device, "simulated": simulated_device}
 
 
 @dataclass
