@@ -6,13 +6,17 @@ Owns the names of those keys; bench.toml explains them. What a server does is in
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any, Protocol, TypeAlias
+from typing import Any, Protocol, TypeAlias, get_args
 
 from sim.wires.base import Device, Wire
 from sim.wires.folder import Folder
+from sim.wires.modbus import Framing, ModbusServer
+from sim.wires.modbus_unit import Place as RegisterPlace
+from sim.wires.modbus_unit import Unit
 from sim.wires.scpi import IDENTITY, ScpiDevice, ScpiServer
 from sim.wires.sysfs import SysfsFolder
 from sim.wires.table import InstrumentTable, Keys, WireKind
+from sim.wires.text_line import TEXT_CHECKS, TextDevice, TextLineServer
 
 
 class Server(Protocol):
@@ -25,6 +29,29 @@ class Server(Protocol):
 #: Where an instrument can be reached: a TCP port, or a path in the folder.
 Place: TypeAlias = int | str
 _Start: TypeAlias = Callable[[InstrumentTable, Device, Wire, Folder], Awaitable[tuple[Server, Place]]]
+
+FRAMINGS: tuple[Framing, ...] = get_args(Framing)
+
+_Known: TypeAlias = Mapping[str, type | tuple[type, ...]]
+_UNIT: _Known = {"device_id": int, "identity": list}
+_REGISTER: _Known = {
+    "register": int,
+    "table": str,
+    "type": str,
+    "scale": (int, float),
+    "offset": (int, float),
+    "word_order": str,
+}
+_TEXT: _Known = {
+    "form": str,
+    "ask": str,
+    "also": dict,
+    "check": str,
+    "every_s": (int, float),
+    "line_end": str,
+    "baud": int,
+    "port": int,
+}
 
 
 async def serve_instrument(table: InstrumentTable, device: Device, wire: Wire, folder: Folder) -> tuple[Server, Place]:
@@ -71,7 +98,63 @@ async def _sysfs(table: InstrumentTable, device: Device, wire: Wire, folder: Fol
     return server, str(path)
 
 
-_STARTS: Mapping[WireKind, _Start] = {"scpi": _scpi, "sysfs": _sysfs}
+async def _text_line(table: InstrumentTable, device: Device, wire: Wire, folder: Folder) -> tuple[Server, Place]:
+    keys = _keys(table.keys, _TEXT)
+    for name, entry in table.reads.items():
+        if entry:
+            raise ValueError(f"reads.{name}: a reading has its place in form, and no key but source")
+    if keys.get("check", "none") not in TEXT_CHECKS:
+        raise ValueError(f"check must be one of {', '.join(TEXT_CHECKS)}, got {keys['check']!r}")
+    text = TextDevice(
+        device,
+        _needed(keys, "form"),
+        ask=keys.get("ask", ""),
+        also=keys.get("also", {}),
+        orders=_one_key(table.writes, "order"),
+        check=keys.get("check", "none"),
+    )
+    server = TextLineServer(text, wire, keys.get("every_s", 1.0), keys.get("line_end", "\r\n"))
+    if "port" in keys:
+        return server, await server.start_tcp(port=keys["port"])
+    await server.start_terminal(_linking(folder, table.name), keys.get("baud"))
+    return server, str(folder.path / table.name)
+
+
+async def _modbus_tcp(table: InstrumentTable, device: Device, wire: Wire, _folder: Folder) -> tuple[Server, Place]:
+    keys = _keys(table.keys, {**_UNIT, "port": int, "framing": str})
+    framing = next((one for one in FRAMINGS if one == keys.get("framing", "tcp")), None)
+    if framing is None:
+        raise ValueError(f"framing must be one of {', '.join(FRAMINGS)}, got {keys['framing']!r}")
+    server = ModbusServer([_unit(table, device, keys)], wire, framing)
+    return server, await server.start_tcp(port=keys.get("port", 0))
+
+
+async def _modbus_rtu(table: InstrumentTable, device: Device, wire: Wire, folder: Folder) -> tuple[Server, Place]:
+    server = ModbusServer([_unit(table, device, _keys(table.keys, _UNIT))], wire, "rtu")
+    await server.start_terminal(_linking(folder, table.name))
+    return server, str(folder.path / table.name)
+
+
+def _unit(table: InstrumentTable, device: Device, keys: Mapping[str, Any]) -> Unit:
+    places = {name: _register(entry) for name, entry in table.reads.items()}
+    # A setting that can be read back lies where its reading lies.
+    places |= {name: _register(entry) for name, entry in table.writes.items() if entry or name not in places}
+    return Unit(device, places, keys.get("device_id", 1), keys.get("identity", ("benchd", table.name, "1")))
+
+
+def _register(entry: Keys) -> RegisterPlace:
+    keys = _keys(entry, _REGISTER)
+    _needed(keys, "register")
+    return RegisterPlace(**keys)
+
+
+_STARTS: Mapping[WireKind, _Start] = {
+    "modbus_tcp": _modbus_tcp,
+    "modbus_rtu": _modbus_rtu,
+    "scpi": _scpi,
+    "sysfs": _sysfs,
+    "text_line": _text_line,
+}
 
 
 def _linking(folder: Folder, name: str) -> Callable[[str | None], None]:
@@ -79,7 +162,7 @@ def _linking(folder: Folder, name: str) -> Callable[[str | None], None]:
     return lambda path: folder.unlink(name) if path is None else folder.link(name, path)
 
 
-def _keys(given: Keys, known: Mapping[str, type | tuple[type, ...]]) -> dict[str, Any]:
+def _keys(given: Keys, known: _Known) -> dict[str, Any]:
     """The keys, each of its kind. Raises ValueError for others."""
     for key, value in given.items():
         if key not in known:
