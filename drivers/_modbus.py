@@ -1,33 +1,45 @@
-"""The link to one Modbus device: the only module that touches pymodbus' client, which changes with every
-version.
+"""Modbus requests and answers as bytes, and one device to be asked: the only module that knows pymodbus, which changes
+with every version.
 
-Owns connecting, sending one request, and sorting what can go wrong: nothing came (`NoAnswer`), no connection
-(`LinkLost`), nonsense came (`Garbled`), the device said no (`RefusedError`). It does not know what registers
-mean.
+Owns how messages are packed for TCP and for RTU, which answers fit a request, and that an exception reply is the
+device's own no (`RefusedError`). It does not know what registers mean, or when to speak (`_modbus_line`).
 
-A link on which something went wrong must be closed and not used again: the old request may still be answered.
+Sources: MODBUS Application Protocol Specification V1.1b3; MODBUS Messaging on TCP/IP Implementation Guide V1.0b;
+MODBUS over Serial Line V1.02 (modbus.org).
 """
 
 from __future__ import annotations
 
 import logging
-import socket
-from collections.abc import Callable, Sequence
+import struct
+from collections.abc import Sequence
 
-from pymodbus.client import ModbusTcpClient
-from pymodbus.exceptions import ConnectionException, ModbusException, ModbusIOException
-from pymodbus.pdu import ExceptionResponse, ModbusPDU
+from pymodbus.framer import FramerRTU, FramerSocket
+from pymodbus.pdu import DecodePDU, ExceptionResponse, ModbusPDU
+from pymodbus.pdu.mei_message import ReadDeviceInformationRequest, ReadDeviceInformationResponse
+from pymodbus.pdu.register_message import (
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteMultipleRegistersRequest,
+    WriteSingleRegisterRequest,
+)
 
-from benchd.errors import Garbled, LinkLost, NoAnswer
-from drivers.modbus_codec import Table, meaning
+from benchd.errors import Garbled
+from drivers._modbus_line import Asker, Line, NonsenseError, Question
+from drivers._patience import Patience
+from drivers._stream import WireKeys
+from drivers.modbus_codec import Framing, Table, meaning
 
 # pymodbus prints errors and its last frames; whatever matters of them is in the errors raised here.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
-_READ = {"holding": 0x03, "input": 0x04}
-_WRITE_ONE = 0x06
-_WRITE_MANY = 0x10
+_READS = (0x03, 0x04)
 _IDENTIFY = 0x2B
+_REFUSED = 0x80
+#: The longest message without what the line puts around it [bytes].
+_LONGEST_PDU = 253
+
+_decoder = DecodePDU(is_server=False)
 
 
 class RefusedError(Exception):
@@ -38,96 +50,151 @@ class RefusedError(Exception):
         self.code = code
 
 
-class Link:
-    """One open connection to one device; `who` names both in messages."""
+class TcpFrames:
+    """Messages with the header of Modbus TCP: transaction, protocol 0, length, device. Late answers are skipped.
 
-    def __init__(self, client: ModbusTcpClient, device_id: int, who: str, timeout_s: float) -> None:
-        self._client = client
+    >>> frames = TcpFrames()
+    >>> frames.pack(Question(1, 3, bytes.fromhex("03006b0003"), 8)).hex(" ")
+    '00 01 00 00 00 06 01 03 00 6b 00 03'
+    """
+
+    _HEADER = struct.Struct(">HHHB")
+
+    def __init__(self) -> None:
+        self._framer = FramerSocket(_decoder)
+        self._transaction = 0
+
+    def pack(self, question: Question) -> bytes:
+        """The question with the next transaction number."""
+        self._transaction = self._transaction % 0xFFFF + 1
+        return self._framer.encode(question.pdu, question.device_id, self._transaction)
+
+    def unpack(self, got: bytes, question: Question) -> bytes | None:
+        """The answer with the same transaction number."""
+        while len(got) >= self._HEADER.size:
+            transaction, protocol, length, device_id = self._HEADER.unpack_from(got)
+            if protocol != 0 or not 2 <= length <= _LONGEST_PDU + 1:
+                raise NonsenseError(f"{got[:7].hex(' ')} does not begin a Modbus TCP message")
+            frame, got = got[: 6 + length], got[6 + length :]
+            if len(frame) < 6 + length:
+                return None
+            if transaction == self._transaction:
+                return _whole_answer(device_id, frame[self._HEADER.size :], question)
+        return None
+
+
+class RtuFrames:
+    """Messages between the device's number and a checksum, and nothing else: what comes beside an answer spoils it.
+
+    >>> RtuFrames().pack(Question(2, 7, bytes([7]), 2)).hex(" ")  # MODBUS over Serial Line V1.02, appendix B
+    '02 07 41 12'
+    """
+
+    def __init__(self) -> None:
+        self._framer = FramerRTU(_decoder)
+
+    def pack(self, question: Question) -> bytes:
+        """The question with its device and checksum."""
+        return self._framer.encode(question.pdu, question.device_id, 0)
+
+    def unpack(self, got: bytes, question: Question) -> bytes | None:
+        """The answer with the right device, function, length and checksum."""
+        _same_device(got[0], question)
+        try:
+            size = _answer_bytes(got[1:], question)
+        except NonsenseError:
+            if len(got) > 2 and self.pack(question).startswith(got[:8]):
+                raise NonsenseError("the request itself came back: switch off the adapter's echo") from None
+            raise
+        if size is None or len(got) < size + 3:
+            return None
+        if len(got) > size + 3:
+            raise NonsenseError(f"more came than the answer: {got.hex(' ')}")
+        if FramerRTU.compute_CRC(got[:-2]) != int.from_bytes(got[-2:], "big"):
+            raise NonsenseError(f"wrong checksum: {got.hex(' ')}")
+        return _to_the_point(got[1:-2], question)
+
+
+class Device:
+    """One device, for one call of the driver: all its answers must come within `patience`, the first within `first`."""
+
+    def __init__(self, line: Line, device_id: int, asker: Asker, patience: Patience, first: Patience) -> None:
+        self._line = line
         self._device_id = device_id
-        self._who = who
-        self._timeout_s = timeout_s
-
-    def close(self) -> None:
-        """Let go of the connection; never raises, may be called twice."""
-        self._client.close()  # type: ignore[no-untyped-call]  # pymodbus leaves close() without types
-
-    def wait_at_most(self, timeout_s: float) -> None:
-        """From now on an answer may take `timeout_s` [s]."""
-        self._timeout_s = timeout_s
-        # pymodbus keeps two copies: how long it waits for bytes, and after what it gives up.
-        self._client.comm_params.timeout_connect = timeout_s
-        self._client.transaction.comm_params.timeout_connect = timeout_s
+        self._asker = asker
+        self._patience = first
+        self._then = patience
 
     def read(self, table: Table, register: int, count: int) -> Sequence[int]:
         """`count` registers [1] from `register` on, in one request (function 03 or 04)."""
-        ask = self._client.read_holding_registers if table == "holding" else self._client.read_input_registers
-        reply = self._ask(_READ[table], lambda: ask(register, count=count, device_id=self._device_id))
-        if len(reply.registers) != count:
-            raise self._garbled(f"asked for {count} registers, got {len(reply.registers)}")
-        return reply.registers
+        of = ReadHoldingRegistersRequest if table == "holding" else ReadInputRegistersRequest
+        return self._ask(of(address=register, count=count), 2 + 2 * count).registers
 
     def write(self, register: int, words: Sequence[int]) -> None:
         """Write holding registers from `register` on: one with function 06, several with function 16."""
         if len(words) == 1:
-            reply = self._ask(
-                _WRITE_ONE,
-                lambda: self._client.write_register(register, words[0], device_id=self._device_id),
-            )
-            echoed = reply.address == register and list(reply.registers) == list(words)
+            self._ask(WriteSingleRegisterRequest(address=register, registers=list(words)), 5, repeats=5)
         else:
-            reply = self._ask(
-                _WRITE_MANY,
-                lambda: self._client.write_registers(register, list(words), device_id=self._device_id),
-            )
-            echoed = reply.address == register and reply.count == len(words)
-        if not echoed:
-            raise self._garbled(f"the answer to writing register {register} does not repeat the request")
+            self._ask(WriteMultipleRegistersRequest(address=register, registers=list(words)), 5, repeats=5)
 
     def identification(self) -> str:
         """Maker, product and revision, as the device tells them (function 43, type 14)."""
-        reply = self._ask(_IDENTIFY, lambda: self._client.read_device_information(device_id=self._device_id))
+        reply = self._ask(ReadDeviceInformationRequest(), _LONGEST_PDU)
         objects: dict[int, bytes | list[bytes]] = getattr(reply, "information", {})
         texts = [found.decode("ascii", "replace") for _, found in sorted(objects.items()) if isinstance(found, bytes)]
         return " ".join(text.strip() for text in texts if text.strip())
 
-    def _ask(self, function: int, send: Callable[[], ModbusPDU]) -> ModbusPDU:
-        try:
-            reply = send()
-        except (ConnectionException, OSError) as error:
-            raise LinkLost(
-                f"{self._who}: the connection was lost",
-                "is the device still on, and does no other program hold its connection?",
-            ) from error
-        except ModbusIOException as error:
-            # pymodbus raises the same for silence, with the function asked, and for what it cannot decode.
-            if error.fcode is None:
-                raise self._garbled("the answer cannot be decoded") from error
-            raise NoAnswer(
-                f"{self._who}: no answer to function {function:02d} within {self._timeout_s:.3g} s",
-                f"check its power and cable, and whether device_id {self._device_id} is its own; "
-                "a slow device needs a longer deadline_s",
-            ) from error
-        except ModbusException as error:
-            raise self._garbled(str(error)) from error
-        if reply.function_code & 0x7F != function:
-            raise self._garbled(f"asked function {function:02d}, answered {reply.function_code & 0x7F:02d}")
+    def _ask(self, request: ModbusPDU, answer_bytes: int, repeats: int = 0) -> ModbusPDU:
+        """`repeats`: the answer is so much of the request [bytes]."""
+        pdu = bytes([request.function_code]) + request.encode()
+        question = Question(self._device_id, request.function_code, pdu, answer_bytes, pdu[:repeats])
+        answer = self._line.ask(self._asker, question, self._patience)
+        self._patience = self._then
+        reply = _decoder.decode(answer)
+        if reply is None:
+            raise Garbled(f"{self._asker.who}: {answer.hex(' ')} cannot be decoded", "is it a Modbus device?")
         if isinstance(reply, ExceptionResponse):
             raise RefusedError(reply.exception_code)
         return reply
 
-    def _garbled(self, what: str) -> Garbled:
-        return Garbled(f"{self._who}: {what}", "is it a Modbus TCP device, and do its registers fit the bench file?")
+
+def line_of(framing: Framing, keys: WireKeys) -> Line:
+    """A line with one kind of messages on it, not opened yet."""
+    return Line(keys, TcpFrames(), numbered=True) if framing == "tcp" else Line(keys, RtuFrames(), numbered=False)
 
 
-def connect_tcp(host: str, port: int, device_id: int, who: str, timeout_s: float) -> Link:
-    """A link over Modbus TCP. Connecting, and each answer, may take `timeout_s` [s]. Raises `LinkLost`."""
-    client = ModbusTcpClient(host, port=port, timeout=timeout_s, retries=0)
-    try:
-        # pymodbus would connect by itself, but keep the reason of a failure to itself as well.
-        client.socket = socket.create_connection((host, port), timeout=timeout_s)
-    except OSError as error:
-        raise LinkLost(
-            f"{who}: cannot connect: {error.strerror or error}",
-            "is the device on and in the network, and are host and port right?",
-        ) from error
-    return Link(client, device_id, who, timeout_s)
+def _same_device(device_id: int, question: Question) -> None:
+    if device_id != question.device_id:
+        raise NonsenseError(f"asked device {question.device_id}, device {device_id} answered")
+
+
+def _whole_answer(device_id: int, pdu: bytes, question: Question) -> bytes:
+    _same_device(device_id, question)
+    if len(pdu) != _answer_bytes(pdu, question):
+        raise NonsenseError(f"an answer to function {question.function:02d} is not so long: {pdu.hex(' ')}")
+    return _to_the_point(pdu, question)
+
+
+def _to_the_point(pdu: bytes, question: Question) -> bytes:
+    if question.answer and not pdu[0] & _REFUSED and pdu != question.answer:
+        raise NonsenseError(
+            f"the answer does not repeat the request: wrote {question.pdu.hex(' ')}, {pdu.hex(' ')} came"
+        )
+    return pdu
+
+
+def _answer_bytes(pdu: bytes, question: Question) -> int | None:
+    """How long an answer is that begins so [bytes]; None while it does not say. Raises `NonsenseError`."""
+    if not pdu:
+        return None
+    if pdu[0] & ~_REFUSED != question.function:
+        raise NonsenseError(f"asked function {question.function:02d}, answered {pdu[0] & ~_REFUSED:02d}")
+    if pdu[0] & _REFUSED:
+        return 2
+    if question.function in _READS and len(pdu) > 1 and pdu[1] + 2 != question.answer_bytes:
+        raise NonsenseError(f"asked for {question.answer_bytes // 2 - 1} registers, got {pdu[1] / 2:g}")
+    if question.function == _IDENTIFY:
+        # pymodbus counts device and checksum as well, and gives more than there can be while the end is not there.
+        size = ReadDeviceInformationResponse.calculateRtuFrameSize(b"\0" + pdu) - 3
+        return size if size <= _LONGEST_PDU else None
+    return question.answer_bytes

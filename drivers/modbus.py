@@ -1,10 +1,10 @@
-"""A device on Modbus TCP: power meter, electronic load, heater supply, temperature module.
+"""A device on Modbus: power meter, electronic load, heater supply, temperature module.
 
-Owns the keys of its table in a bench file (`ModbusSpec`) and the order in which the device is asked. How
-numbers lie in registers is in `modbus_codec`, the connection in `_modbus`. It does not know what its values
-are used for.
+Owns the order in which the device is asked. The keys of its table in a bench file are in `modbus_keys`, how numbers
+lie in registers is in `modbus_codec`, messages in `_modbus`, when to speak on the line in `_modbus_line`. It does not
+know what its values are used for.
 
-    [instruments.load]
+    [instruments.load]            # Modbus TCP
     driver = "modbus"
     host = "192.168.1.20"
     device_id = 1
@@ -13,8 +13,18 @@ are used for.
     channels.heat_w = { register = 10, table = "input", type = "float32", uncertainty_pct = 0.5 }
     setpoints.heat_w = { register = 0, scale = 0.1, range = [0, 400], safe = 0 }
 
-After any failure of the connection it is closed, and the next call opens a new one: a late answer to an old
-request then has no way to be taken for the answer to a new one.
+    [instruments.probes]          # RTU on a serial line; with host and framing = "rtu" through a serial server
+    driver = "modbus"
+    serial = "/dev/serial/by-id/usb-a_name_that_stays-if00"
+    baud = 19200
+    parity = "even"
+    device_id = 7
+    channels.coolant_c = { register = 0, table = "input", type = "int16", scale = 0.1, no_value = -32768 }
+
+Several instruments may share one serial line, or one serial server; they are asked one after the other.
+
+After any failure an answer may still come late. On Modbus TCP the connection is closed, and the next call opens
+a new one. RTU numbers no messages, so the line is kept quiet until the device can no longer answer.
 
 A communication time-out in the device turns a heater off when computer, cable or program fail. It does not
 replace the thermal cut-out and the fuse in the heater's own circuit; local electrical codes come first.
@@ -23,118 +33,22 @@ replace the thermal cut-out and the fuse in the heater's own circuit; local elec
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Literal
-
-from pydantic import ConfigDict, Field, model_validator
+from typing import Any, ClassVar
 
 from benchd.errors import Garbled, LinkLost, NoAnswer, SettingRefused
-from benchd.instruments import (
-    Answer,
-    ChannelSpec,
-    Instrument,
-    InstrumentSpec,
-    Number,
-    SampleFlag,
-    SetpointSpec,
-    Setup,
-    Spec,
-    unit_of,
-)
-from drivers._modbus import Link, RefusedError, connect_tcp
-from drivers.modbus_codec import (
-    LAST_REGISTER,
-    NumberType,
-    Place,
-    Table,
-    WordOrder,
-    advice,
-    decode,
-    encode,
-    pick,
-    read_groups,
-)
+from benchd.instruments import Answer, Instrument, InstrumentSpec, SampleFlag, Setup, unit_of
+from drivers._modbus import Device, RefusedError, line_of
+from drivers._modbus_line import Asker, Line
+from drivers._patience import Patience
+from drivers.modbus_codec import Place, advice, decode, encode, pick, read_groups
+from drivers.modbus_keys import ModbusSpec
 
-Register = Annotated[int, Field(ge=0, le=LAST_REGISTER)]
-
-
-class _Registers(Spec):
-    """The keys that say where a number lies: value = scale * raw + offset."""
-
-    model_config = ConfigDict(serialize_by_alias=True)
-
-    # Not called `register` in Python: every class made from ABCMeta has a method of that name.
-    first: Register = Field(alias="register")
-    """The number's first register, counted from 0."""
-    table: Table = "holding"
-    """Which registers: "holding" or "input"."""
-    type: NumberType = "uint16"
-    """How the number is written: "uint16", "int16", "uint32", "int32" or "float32"."""
-    word_order: WordOrder = "big"
-    """Which half of a number of two registers comes first: "big" or "little"."""
-    scale: Number = 1.0
-    """value = scale * raw + offset [unit of the value per count]."""
-    offset: Number = 0.0
-    """The same [unit of the value]."""
-
-    @model_validator(mode="after")
-    def _lies_on_the_device(self) -> _Registers:
-        if self.scale == 0:
-            raise ValueError("scale must not be 0")
-        if self.place.end - 1 > LAST_REGISTER:
-            raise ValueError(f"{self.type} at register {self.first} ends beyond register {LAST_REGISTER}")
-        return self
-
-    @property
-    def place(self) -> Place:
-        """Where the number lies."""
-        return Place(self.first, self.table, self.type, self.word_order, self.scale, self.offset)
-
-
-class ModbusChannel(_Registers, ChannelSpec):
-    """One measured quantity and its registers."""
-
-
-class ModbusSetpoint(_Registers, SetpointSpec):
-    """One commanded quantity and its holding registers; it is read back after each write."""
-
-    table: Literal["holding"] = "holding"
-    """Only holding registers can be written."""
-    read_back_register: Register | None = None
-    """Where the device tells the setpoint it has taken, when that is not where it was written."""
-    read_back_tolerance: Annotated[Number, Field(ge=0)] = 0.0
-    """How far the read back value may lie from the written one [unit of the setpoint]: 0 is bit by bit."""
-
-
-class ModbusSpec(InstrumentSpec):
-    """One Modbus TCP device, as the bench file declares it."""
-
-    host: Annotated[str, Field(min_length=1)]
-    """The device's address; a number rather than a name, so that no name server is needed at night."""
-    port: Annotated[int, Field(ge=1, le=65535)] = 502
-    """Its TCP port."""
-    device_id: Annotated[int, Field(ge=1, le=255)] = 1
-    """Its Modbus unit."""
-    timeout_register: Register | None = None
-    """Holding register of the device's communication time-out, uint16; set and read back at each opening."""
-    timeout_s: Annotated[Number, Field(gt=0)] | None = None
-    """After how much silence [s] the device turns its output off."""
-    timeout_scale: Annotated[Number, Field(gt=0)] = 0.1
-    """What one count in that register means [s]."""
-    channels: Mapping[str, ModbusChannel] = Field(default_factory=dict)
-    setpoints: Mapping[str, ModbusSetpoint] = Field(default_factory=dict)
-
-    @model_validator(mode="after")
-    def _time_out_makes_sense(self) -> ModbusSpec:
-        if (self.timeout_register is None) != (self.timeout_s is None):
-            raise ValueError("timeout_register and timeout_s go together: give both or neither")
-        if self.timeout_s is not None:
-            if self.timeout_s <= self.deadline_s:
-                raise ValueError(f"timeout_s must be above deadline_s, {self.deadline_s:g}")
-            encode(Place(0, scale=self.timeout_scale), self.timeout_s)
-        return self
+#: The part of a deadline after which the driver gives up, so that its own words are heard [1].
+_PART = 0.9
 
 
 @dataclass(frozen=True)
@@ -151,11 +65,7 @@ class _Order:
 
 
 class Modbus(Instrument):
-    """One device on Modbus TCP.
-
-    `deadline_s` is the budget of one call. It is shared out evenly between the answers that the call may have
-    to wait for, without a second try: a device that does not answer costs one share.
-    """
+    """One device on Modbus. `deadline_s` is the budget of one call, whatever it waits for; nothing is tried twice."""
 
     Spec: ClassVar[type[InstrumentSpec]] = ModbusSpec
 
@@ -163,34 +73,45 @@ class Modbus(Instrument):
         super().__init__(setup)
         spec: ModbusSpec = setup.spec
         self._spec = spec
-        self._who = f"{self.name} at {spec.host}:{spec.port}"
+        self._who = f"{self.name} {spec.where}"
         self._places = {name: channel.place for name, channel in spec.channels.items()}
-        self._groups = read_groups(self._places)
-        self._link: Link | None = None
-        self._armed = False
+        self._groups = read_groups(self._places, spec.read_over)
+        self._line = self._line_in(setup.shared)
+        self._armed_at: int | None = None
+
+    def _line_in(self, shared: dict[str, Any]) -> Line:
+        """The line: one of its own on TCP; on RTU the one that all instruments on the same wire share."""
+        line = line_of(self._spec.frames, self._spec)
+        if self._spec.frames == "rtu":
+            wire = os.path.realpath(self._spec.serial) if self._spec.serial else self._spec.where
+            line = shared.setdefault(f"modbus line {wire}", line)
+        line.join(self.name, self._spec, self._spec.quiet_s)
+        return line
 
     def open(self) -> None:
+        """Take the device. On RTU the line is listened to before anything is asked."""
         self.close()
-        with self._linked(answers=0):
+        asker = Asker(self.name, self._who)
+        self._line.open(asker, self._patience())
+        self._line.listen(asker)
+        with self._talking():
             pass
 
     def close(self) -> None:
-        if self._link is not None:
-            self._link.close()
-        self._link = None
-        self._armed = False
+        self._line.leave(self.name)
+        self._armed_at = None
 
     def identify(self) -> str:
         """What the device says of itself; registers of the bench file that it refuses are named as well."""
         lines = []
-        with self._linked(answers=1 + len(self._groups)) as link:
+        with self._talking() as device:
             try:
-                lines.append(link.identification() or "a device that gives no name")
+                lines.append(device.identification() or "a device that gives no name")
             except RefusedError:
                 lines.append("a device that does not tell what it is")
             for group in self._groups:
                 try:
-                    link.read(group.table, group.register, group.count)
+                    device.read(group.table, group.register, group.count)
                 except RefusedError as refused:
                     names = ", ".join(group.names)
                     lines.append(f"refuses {group.table} registers from {group.register} ({names}): {refused}")
@@ -198,10 +119,10 @@ class Modbus(Instrument):
 
     def read(self, t_s: float) -> Mapping[str, Answer]:  # noqa: ARG002  # only a simulated device needs it
         answers: dict[str, Answer] = {}
-        with self._linked(len(self._groups)) as link:
+        with self._talking() as device:
             for group in self._groups:
                 try:
-                    words = link.read(group.table, group.register, group.count)
+                    words = device.read(group.table, group.register, group.count)
                 except RefusedError:
                     answers |= dict.fromkeys(group.names, SampleFlag.MISSING)
                     continue
@@ -212,56 +133,61 @@ class Modbus(Instrument):
 
     def write(self, values: Mapping[str, float]) -> None:
         orders = [self._order(name, value) for name, value in values.items()]
-        with self._linked(2 * len(orders)) as link:
+        with self._talking() as device:
             for order in orders:
-                self._command(link, order)
+                self._command(device, order)
 
     def make_safe(self, values: Mapping[str, float]) -> None:
-        """Bring the device to its safe state; what it refuses never keeps the rest back."""
-        had_link = self._link is not None
-        try:
-            self._command_all(values)
-        except LinkLost:
-            if not had_link:
-                raise
-            self._command_all(values)  # the device may only have dropped an idle connection
+        """Bring the device to its safe state; what it refuses never keeps the rest back.
 
-    def _command_all(self, values: Mapping[str, float]) -> None:
+        A link that does not answer the first order in half the time, or with nonsense, gets all orders once more.
+        """
+        whole = self._patience()
+        try:
+            self._command_all(values, whole, Patience(whole.left_s / 2))
+        except (NoAnswer, LinkLost, Garbled):
+            if whole.over:
+                raise
+            self._command_all(values, whole, whole)
+
+    def _command_all(self, values: Mapping[str, float], patience: Patience, first: Patience) -> None:
         refusals = []
-        with self._linked(2 * len(values), armed=False) as link:
+        with self._talking(patience, first, safe=True) as device:
             for name, value in values.items():
                 try:
-                    self._command(link, self._order(name, value))
+                    self._command(device, self._order(name, value))
                 except SettingRefused as refusal:
                     refusals.append(refusal)
         if refusals:
             raise refusals[0]
 
+    def _patience(self) -> Patience:
+        return Patience(_PART * self._spec.deadline_s)
+
     @contextmanager
-    def _linked(self, answers: int, armed: bool = True) -> Iterator[Link]:
-        """An open link for so many answers, new if need be, and the device's time-out set if `armed`."""
+    def _talking(
+        self, patience: Patience | None = None, first: Patience | None = None, safe: bool = False
+    ) -> Iterator[Device]:
+        """The device on an open line, its time-out set unless the safe state is to be commanded, which cannot wait."""
+        patience = self._patience() if patience is None else patience
+        asker = Asker(self.name, self._who, hurry=safe)
         try:
-            arming = armed and not self._armed and self._spec.timeout_register is not None
-            waits = answers + (self._link is None) + 2 * arming
-            # One share more: pymodbus waits as long again for the rest of an answer that comes in pieces.
-            share_s = self._spec.deadline_s / (waits + 1)
-            if self._link is None:
-                self._link = connect_tcp(self._spec.host, self._spec.port, self._spec.device_id, self._who, share_s)
-            self._link.wait_at_most(share_s)
-            if arming:
-                self._arm(self._link)
-            yield self._link
+            self._line.open(asker, first or patience)
+            device = Device(self._line, self._spec.device_id, asker, patience, first or patience)
+            if not safe and self._armed_at != self._line.openings:
+                self._arm(device)
+            yield device
         except (NoAnswer, LinkLost, Garbled):
-            self.close()
+            self._armed_at = None  # whatever failed may have lost its settings
             raise
 
-    def _arm(self, link: Link) -> None:
+    def _arm(self, device: Device) -> None:
         register, timeout_s = self._spec.timeout_register, self._spec.timeout_s
         if register is not None and timeout_s is not None:
             place = Place(register, scale=self._spec.timeout_scale)
             words = encode(place, timeout_s)
-            self._command(link, _Order("communication time-out", "s", timeout_s, place, words, place))
-        self._armed = True
+            self._command(device, _Order("communication time-out", "s", timeout_s, place, words, place))
+        self._armed_at = self._line.openings
 
     def _order(self, name: str, value: float) -> _Order:
         spec = self._spec.setpoints.get(name)
@@ -285,11 +211,11 @@ class Modbus(Instrument):
         read_back = Place(back, "holding", spec.type, spec.word_order, spec.scale, spec.offset)
         return _Order(name, unit, value, spec.place, words, read_back, spec.read_back_tolerance)
 
-    def _command(self, link: Link, order: _Order) -> None:
+    def _command(self, device: Device, order: _Order) -> None:
         """Write, read back, and raise `SettingRefused` unless the device has taken it."""
         try:
-            link.write(order.place.register, order.words)
-            back = link.read("holding", order.read_back.register, order.read_back.width)
+            device.write(order.place.register, order.words)
+            back = device.read("holding", order.read_back.register, order.read_back.width)
         except RefusedError as refused:
             raise SettingRefused(
                 f"{self._who}: {order.what} = {order.asked:g} {order.unit} was refused: {refused}",

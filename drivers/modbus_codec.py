@@ -3,7 +3,7 @@
 Owns how a value lies in registers (`Place`), which registers are asked for together (`read_groups`), and what
 an exception reply means in words. Source: MODBUS Application Protocol Specification V1.1b3 (modbus.org): most
 significant byte first, at most 125 registers a read request, the exception codes. It says nothing about
-numbers of more than 16 bits; which of two words comes first is the device's own choice, hence `word_order`.
+numbers of more than 16 bits; which of their words comes first is the device's own choice, hence `word_order`.
 
 Registers count from 0, as on the wire. Data sheets often count holding registers from 40001 and input
 registers from 30001 (common practice, no source): the number meant here is theirs less 40001, or less 30001.
@@ -18,15 +18,29 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 Table: TypeAlias = Literal["holding", "input"]
-NumberType: TypeAlias = Literal["uint16", "int16", "uint32", "int32", "float32"]
+NumberType: TypeAlias = Literal["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
 WordOrder: TypeAlias = Literal["big", "little"]
+#: How messages are packed on a line.
+Framing: TypeAlias = Literal["tcp", "rtu"]
+
+#: Port registered for Modbus with IANA (service name mbap).
+USUAL_PORT = 502
 
 #: The most registers that one read request may ask for.
 MOST_REGISTERS = 125
 #: Register addresses are 16 bits wide.
 LAST_REGISTER = 0xFFFF
 
-_STRUCT = {"uint16": ">H", "int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f"}
+_STRUCT: dict[NumberType, str] = {
+    "uint16": ">H",
+    "int16": ">h",
+    "uint32": ">I",
+    "int32": ">i",
+    "uint64": ">Q",
+    "int64": ">q",
+    "float32": ">f",
+    "float64": ">d",
+}
 
 _EXCEPTIONS = {
     0x01: (
@@ -62,6 +76,8 @@ class Place:
     """[unit of the value per count]"""
     offset: float = 0.0
     """[unit of the value]"""
+    no_value: int | None = None
+    """The raw number by which the device says that it has no value."""
 
     @property
     def width(self) -> int:
@@ -98,22 +114,26 @@ def encode(place: Place, value: float) -> tuple[int, ...]:
     if not math.isfinite(raw):
         raise ValueError(f"{value} is not a number that can be sent")
     try:
-        data = struct.pack(_STRUCT[place.type], raw if place.type == "float32" else round(raw))
+        data = struct.pack(_STRUCT[place.type], raw if place.type.startswith("float") else round(raw))
     except (struct.error, OverflowError):
         raise ValueError(f"{value:g} does not fit into {place.type} with scale {place.scale:g}") from None
     return _ordered(place, struct.unpack(f">{len(data) // 2}H", data))
 
 
 def decode(place: Place, words: Sequence[int]) -> float:
-    """The value [unit of the place] that the registers say; NaN or infinite when the device says so.
+    """The value [unit of the place] that the registers say; NaN when they say that there is none, infinite if they are.
 
     >>> decode(Place(0, type="int16", scale=0.1), [0xFFFF])
     -0.1
+    >>> decode(Place(0, type="int16", scale=0.1, no_value=-32768), [0x8000])
+    nan
     >>> decode(Place(0, type="float32", word_order="little"), [0x0000, 0x4348])
     200.0
     """
     data = struct.pack(f">{place.width}H", *_ordered(place, words))
     (raw,) = struct.unpack(_STRUCT[place.type], data)
+    if raw == place.no_value:
+        return math.nan
     return float(place.scale * raw + place.offset)
 
 
@@ -122,19 +142,23 @@ def pick(group: ReadGroup, words: Sequence[int], place: Place) -> Sequence[int]:
     return words[place.register - group.register : place.end - group.register]
 
 
-def read_groups(places: Mapping[str, Place]) -> tuple[ReadGroup, ...]:
+def read_groups(places: Mapping[str, Place], read_over: int = 0) -> tuple[ReadGroup, ...]:
     """The requests that read all places: registers without a gap between them go together, at most 125.
 
-    A gap is never read over: a device may refuse the whole request for one register that it does not have.
+    A gap of up to `read_over` registers [1] is read as well. None unless told: a device may refuse the whole request
+    for one register that it does not have.
 
-    >>> read_groups({"heat_w": Place(10, "input", "float32"), "heat_v": Place(12, "input", "float32")})
-    (ReadGroup(table='input', register=10, count=4, names=('heat_w', 'heat_v')),)
+    >>> places = {"heat_w": Place(10, "input", "float32"), "heat_v": Place(14, "input", "float32")}
+    >>> [(group.register, group.count) for group in read_groups(places)]
+    [(10, 2), (14, 2)]
+    >>> read_groups(places, read_over=2)
+    (ReadGroup(table='input', register=10, count=6, names=('heat_w', 'heat_v')),)
     """
     groups: list[ReadGroup] = []
     in_order = sorted(places.items(), key=lambda item: (item[1].table, item[1].register, item[1].end))
     for name, place in in_order:
         last = groups[-1] if groups else None
-        if last is not None and _joins(last, place):
+        if last is not None and _joins(last, place, read_over):
             count = max(last.count, place.end - last.register)
             groups[-1] = ReadGroup(last.table, last.register, count, (*last.names, name))
         else:
@@ -157,10 +181,10 @@ def advice(code: int) -> str:
     return _EXCEPTIONS.get(code, ("", "look the code up in the device's manual"))[1]
 
 
-def _joins(group: ReadGroup, place: Place) -> bool:
+def _joins(group: ReadGroup, place: Place, read_over: int) -> bool:
     return (
         place.table == group.table
-        and place.register <= group.register + group.count
+        and place.register <= group.register + group.count + read_over
         and place.end - group.register <= MOST_REGISTERS
     )
 

@@ -9,14 +9,18 @@ from pymodbus.client import ModbusTcpClient
 
 from drivers.modbus_codec import MOST_REGISTERS, Place, advice, decode, encode, meaning, pick, read_groups
 
-TYPES = st.sampled_from(["uint16", "int16", "uint32", "int32", "float32"])
+TYPES = st.sampled_from(["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"])
 ORDERS = st.sampled_from(["big", "little"])
 LIMITS = {
     "uint16": (0, 2**16 - 1),
     "int16": (-(2**15), 2**15 - 1),
     "uint32": (0, 2**32 - 1),
     "int32": (-(2**31), 2**31 - 1),
+    # Values are float64, which holds every whole number up to 2**53.
+    "uint64": (0, 2**53),
+    "int64": (-(2**53), 2**53),
     "float32": (-(2**24), 2**24),
+    "float64": (-(2**53), 2**53),
 }
 
 
@@ -55,6 +59,8 @@ def test_scale_and_offset_come_back_within_half_a_count(value, scale, offset):
         ("int16", 32768),
         ("uint32", -1),
         ("int32", 2**31),
+        ("uint64", -1),
+        ("int64", 2.0**63),
         ("float32", 1e39),
     ],
 )
@@ -72,6 +78,21 @@ def test_what_is_not_a_number_is_never_encoded(value):
 def test_a_float_that_is_not_a_number_is_seen_as_such():
     assert math.isnan(decode(Place(0, type="float32"), [0x7FC0, 0x0000]))
     assert math.isinf(decode(Place(0, type="float32", scale=-1), [0x7F80, 0x0000]))
+
+
+@pytest.mark.parametrize("words", [[0x8000], [0x7FFF]])
+def test_the_raw_number_that_stands_for_none_is_no_value_and_its_neighbours_are(words):
+    (raw,) = words
+    signed = raw - 0x10000 if raw > 0x7FFF else raw
+    place = Place(0, type="int16", scale=0.1, no_value=signed)
+    assert math.isnan(decode(place, words))
+    assert decode(place, [raw ^ 1]) == pytest.approx(0.1 * (signed ^ 1))
+
+
+def test_a_gap_is_read_over_when_that_is_allowed_and_no_further():
+    places = {"one_c": Place(0, "input"), "two_c": Place(3, "input"), "three_c": Place(7, "input")}
+    assert [group.count for group in read_groups(places, read_over=2)] == [4, 1]
+    assert [group.count for group in read_groups(places, read_over=3)] == [8]
 
 
 def test_neighbours_are_one_request_and_a_gap_makes_two():

@@ -197,11 +197,13 @@ def test_what_is_not_a_number_is_garbled_and_its_neighbour_is_not(words):
 
 
 def test_the_time_out_of_the_device_is_set_and_read_back_at_each_opening():
-    arm = [
-        exchange(("06 00 05 00 1E", "06 00 05 00 1E")),
-        exchange(("03 00 05 00 01", "03 02 00 1E"), 2),
-    ]
-    scripts = [[*arm, (exchange(READ_3, 3)[0], HANG_UP)], [*arm, exchange(READ_3, 3)]]
+    def arm(transaction):
+        return [
+            exchange(("06 00 05 00 1E", "06 00 05 00 1E"), transaction),
+            exchange(("03 00 05 00 01", "03 02 00 1E"), transaction + 1),
+        ]
+
+    scripts = [[*arm(1), (exchange(READ_3, 3)[0], HANG_UP)], [*arm(4), exchange(READ_3, 6)]]
     with (
         peer(*scripts) as served,
         driver(served.port, channels=THREE, timeout_register=5, timeout_s=3) as load,
@@ -251,8 +253,8 @@ def test_one_refused_safe_setpoint_does_not_keep_the_others_back():
 
 def test_the_safe_state_survives_a_connection_that_the_device_has_dropped():
     safe = [
-        exchange(("06 00 00 00 00", "06 00 00 00 00")),
-        exchange(("03 00 00 00 01", "03 02 00 00"), 2),
+        exchange(("06 00 00 00 00", "06 00 00 00 00"), 3),
+        exchange(("03 00 00 00 01", "03 02 00 00"), 4),
     ]
     with (
         peer([(exchange(READ_3)[0], exchange(READ_3)[1]), (frame("06 00 00 00 00", 2), HANG_UP)], safe) as served,
@@ -284,11 +286,11 @@ def test_half_an_answer_is_no_answer_within_the_deadline(until):
 
 
 def test_late_reply_is_never_recorded():
-    """The old connection is closed to its answer; on the new one the answer to another question is skipped."""
-    request, _ = exchange(READ_3)
-    late = frame("03 06 11 11 22 22 33 33", transaction=99)
+    """The old connection is closed to its answer; on the new one, where a gateway may bring it, it is skipped."""
+    late = frame("03 06 11 11 22 22 33 33", transaction=1)
+    request, answer = exchange(READ_3, 2)
     with (
-        peer([(request, SILENCE)], [(request, late + exchange(READ_3)[1])]) as served,
+        peer([(exchange(READ_3)[0], SILENCE)], [(request, late + answer)]) as served,
         driver(served.port, channels=THREE, deadline_s=0.6) as load,
     ):
         with pytest.raises(NoAnswer):
@@ -305,12 +307,13 @@ def test_late_reply_is_never_recorded():
         "82 02",  # an exception to another function
         "64 00 00",  # a function that does not exist
         "03",  # nothing behind the function
+        "03 06 02 2B 00 00 00 64 00",  # more than was asked for
+        "83 02 00",  # an exception that goes on
     ],
 )
 def test_nonsense_is_garbled_and_the_link_begins_anew(answer):
-    request, good = exchange(READ_3)
     with (
-        peer([(request, frame(answer))], [(request, good)]) as served,
+        peer([(exchange(READ_3)[0], frame(answer))], [exchange(READ_3, 2)]) as served,
         driver(served.port, channels=THREE) as load,
     ):
         with pytest.raises(Garbled, match="load at"):
@@ -322,10 +325,46 @@ def test_an_answer_of_another_device_is_not_taken():
     request, _ = exchange(READ_3)
     with (
         peer([(request, frame(READ_3[1], unit=2))]) as served,
-        driver(served.port, channels=THREE, deadline_s=0.3) as load,
-        pytest.raises(NoAnswer),
+        driver(served.port, channels=THREE) as load,
+        pytest.raises(Garbled, match="asked device 1, device 2 answered"),
     ):
         load.read(0.0)
+
+
+@pytest.mark.parametrize("answer", ["06 00 00 07 D1", "06 00 01 07 D0", "10 00 00 00 01"])
+def test_an_answer_that_does_not_repeat_what_was_written_is_garbled(answer):
+    with (
+        peer([(frame("06 00 00 07 D0"), frame(answer))]) as served,
+        driver(served.port, setpoints=HEAT) as load,
+        pytest.raises(Garbled),
+    ):
+        load.write({"heat_w": 200})
+    assert served.closed_by_client == 1
+
+
+def test_what_is_no_modbus_tcp_is_garbled():
+    with (
+        peer([(exchange(READ_3)[0], b"SSH-2.0-server\r\n")]) as served,
+        driver(served.port, channels=THREE) as load,
+        pytest.raises(Garbled, match="does not begin a Modbus TCP message"),
+    ):
+        load.read(0.0)
+
+
+def test_a_raw_number_that_stands_for_none_is_garbled_and_its_neighbours_are_not():
+    channels = {
+        name: {"register": 107 + at, "type": "int16", "scale": 0.1, "no_value": -32768}
+        for at, name in enumerate(("one_c", "two_c"))
+    }
+    script = [exchange(("03 00 6B 00 02", "03 04 80 00 00 FA"))]
+    with peer(script) as served, driver(served.port, channels=channels) as load:
+        assert load.read(0.0) == {"one_c": SampleFlag.GARBLED, "two_c": 25.0}
+
+
+def test_a_gap_is_read_over_where_that_is_allowed():
+    channels = {"one_w": THREE["one_w"], "three_w": THREE["three_w"]}
+    with peer([exchange(READ_3)]) as served, driver(served.port, channels=channels, read_over=1) as load:
+        assert load.read(0.0) == {"one_w": 555.0, "three_w": 100.0}
 
 
 def test_a_connection_that_is_dropped_is_a_lost_link():
