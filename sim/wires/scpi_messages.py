@@ -155,8 +155,8 @@ def parameter(argument: str | None, unit: str = "") -> float:
         argument: what stands behind the header [no unit]
         unit: how its unit may stand behind it, with a multiplier before it [no unit]
 
-    >>> parameter("1.5E2 W", "W"), parameter("ON"), parameter("250 MV", "V")
-    (150.0, 1.0, 0.25)
+    >>> parameter("1.5E2 W", "W"), parameter("150", "W"), parameter("ON"), parameter("250 MV", "V")
+    (150.0, 150.0, 1.0, 0.25)
     """
     if argument is None:
         raise ErrorReply(-109)
@@ -170,13 +170,16 @@ def parameter(argument: str | None, unit: str = "") -> float:
             value = float(text[:end])
         except ValueError:
             continue
-        if any(sign in "INF_" for sign in text[:end]):  # what Python takes for a number and the standard does not
+        if not text.isascii() or any(
+            sign in "INF_" for sign in text[:end]
+        ):  # what Python takes for a number and the standard does not
             break
         suffix = text[end:].strip()
-        multiplier = _MULTIPLIERS.get(suffix.removesuffix(unit)) if suffix.endswith(unit) else None
-        if multiplier is None:
+        if not suffix:
+            return value
+        if not unit or not suffix.endswith(unit) or suffix.removesuffix(unit) not in _MULTIPLIERS:
             raise ErrorReply(-131)
-        return value * multiplier
+        return value * _MULTIPLIERS[suffix.removesuffix(unit)]
     raise ErrorReply(-104)
 
 
