@@ -15,6 +15,7 @@ import contextlib
 import os
 import select
 import socket
+import termios
 from abc import ABC, abstractmethod
 from typing import Annotated, Literal, Protocol
 
@@ -252,7 +253,7 @@ class _SerialStream(_PolledStream):
                 timeout=0,
                 exclusive=True,
             )
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, termios.error) as error:  # the last, for a parity that the port cannot do
             why, hint = why_not(keys.serial, error), what_to_try(keys.serial, error)
             raise LinkLost(f"{self._who}: {why}", hint) from error
 
@@ -271,7 +272,7 @@ class _SerialStream(_PolledStream):
 
     def _forget_unsent(self) -> None:
         # Half a question that leaves later would spoil the next one, and closing would wait for it.
-        with contextlib.suppress(OSError, TypeError):
+        with contextlib.suppress(OSError, TypeError, termios.error):
             self._port.reset_output_buffer()
 
     def _lost(self, error: OSError | None) -> LinkLost:
