@@ -13,9 +13,13 @@ import termios
 import tty
 from collections.abc import Callable
 
+from sim.wires.speeds import misread
+
 _PIECE = 4096
-#: Where termios keeps the speed of what is sent.
+#: Where termios keeps the speed of what is sent, and the usual speeds by its numbers for them.
 _OUTPUT_SPEED = 5
+_USUAL = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400)
+_BAUD = {getattr(termios, f"B{baud}"): baud for baud in _USUAL}
 
 
 class Terminal:
@@ -39,7 +43,7 @@ class Terminal:
     """
 
     def __init__(self, feed: Callable[[bytes], None], baud: int | None = None) -> None:
-        self._speed: int | None = getattr(termios, f"B{baud}") if baud else None
+        self._baud = baud
         self._feed = feed
         self._loop = asyncio.get_running_loop()
         # The second stays open here, so that whoever is there may come and go.
@@ -60,20 +64,28 @@ class Terminal:
     def send(self, data: bytes) -> None:
         """Send; what does not fit, since nobody reads, is lost."""
         with contextlib.suppress(BlockingIOError):
-            os.write(self._master, self._as_heard(data))
+            os.write(self._master, self._as_heard(data, self._baud, self._others_baud))
 
     def close(self) -> None:
-        """As when the plug is pulled: whoever has it open has lost it."""
+        """As when the plug is pulled: whoever has it open has lost it. May be called twice."""
+        if self._master < 0:
+            return
         self._loop.remove_reader(self._master)
         os.close(self._master)
         os.close(self._slave)
+        self._master = self._slave = -1
+
+    @property
+    def _others_baud(self) -> int | None:
+        return _BAUD.get(termios.tcgetattr(self._slave)[_OUTPUT_SPEED])
 
     def _read(self) -> None:
         with contextlib.suppress(BlockingIOError):
-            self._feed(self._as_heard(os.read(self._master, _PIECE)))
+            data = os.read(self._master, _PIECE)
+            self._feed(self._as_heard(data, self._others_baud, self._baud))
 
-    def _as_heard(self, data: bytes) -> bytes:
-        """Bytes at another speed than that of whoever hears them are other bytes; these are invented."""
-        if self._speed in (None, termios.tcgetattr(self._slave)[_OUTPUT_SPEED]):
+    def _as_heard(self, data: bytes, sent_baud: int | None, heard_baud: int | None) -> bytes:
+        """A pseudo-terminal has no line, and any two speeds would do: here they must be the same."""
+        if sent_baud is None or heard_baud is None:
             return data
-        return bytes(byte * 5 + 0x60 & 0xFF | 0x80 for byte in data)
+        return misread(data, sent_baud, heard_baud)
