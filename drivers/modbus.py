@@ -102,19 +102,26 @@ class Modbus(Instrument):
         self._armed_at = None
 
     def identify(self) -> str:
-        """What the device says of itself; registers of the bench file that it refuses are named as well."""
+        """What the device says of itself; registers of the bench file that it refuses are named as well.
+
+        They are asked for first: a device that gives them and is silent about itself is there all the same.
+        """
         lines = []
         with self._talking() as device:
-            try:
-                lines.append(device.identification() or "a device that gives no name")
-            except RefusedError:
-                lines.append("a device that does not tell what it is")
             for group in self._groups:
                 try:
                     device.read(group.table, group.register, group.count)
                 except RefusedError as refused:
                     names = ", ".join(group.names)
                     lines.append(f"refuses {group.table} registers from {group.register} ({names}): {refused}")
+            try:
+                lines.insert(0, device.identification() or "a device that gives no name")
+            except RefusedError:
+                lines.insert(0, "a device that does not tell what it is")
+            except (NoAnswer, Garbled):
+                if not self._groups:
+                    raise
+                lines.insert(0, "a device that is silent about what it is")
         return "; ".join(lines)
 
     def read(self, t_s: float) -> Mapping[str, Answer]:  # noqa: ARG002  # only a simulated device needs it

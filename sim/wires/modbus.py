@@ -75,6 +75,7 @@ class ModbusServer:
         self._host = ""
         self._port = 0
         self._shows: Callable[[str | None], None] | None = None
+        self._baud: int | None = None
         self._listener: asyncio.Server | None = None
         self._terminal: Terminal | None = None
         self._talks: set[_Talk] = set()
@@ -92,13 +93,14 @@ class ModbusServer:
         self._watch = asyncio.create_task(self._watch_wire())
         return self._port
 
-    async def start_terminal(self, shows: Callable[[str | None], None]) -> None:
+    async def start_terminal(self, shows: Callable[[str | None], None], baud: int | None = None) -> None:
         """Answer on a pseudo-terminal.
 
         Args:
             shows: is told its path, which changes when it was unplugged and is back, and None while it is out [no unit]
+            baud: the devices' speed; None: they understand any [bit/s]
         """
-        self._shows, self._framing = shows, "rtu"
+        self._shows, self._baud, self._framing = shows, baud, "rtu"
         await self._plug()
         self._watch = asyncio.create_task(self._watch_wire())
 
@@ -118,7 +120,7 @@ class ModbusServer:
             self._port = self._listener.sockets[0].getsockname()[1]
             return
         talk = self._begin()
-        self._terminal = Terminal(talk.take)
+        self._terminal = Terminal(talk.take, self._baud)
         talk.send = self._terminal.send
         talk.listen = self._terminal.listen
         self._shows(self._terminal.path)

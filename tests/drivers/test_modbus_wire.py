@@ -387,7 +387,7 @@ def test_nobody_listens():
 def test_identification_names_what_the_device_refuses():
     """Function 43/14, MODBUS Application Protocol V1.1b3, 6.21; the layout is from memory."""
     identity = "2B 0E 01 01 00 00 03 00 05 61 63 6D 65 20 01 04 6C 6F 61 64 02 02 76 32"
-    script = [exchange(("2B 0E 01 00", identity)), exchange((READ_3[0], "83 02"), 2)]
+    script = [exchange((READ_3[0], "83 02")), exchange(("2B 0E 01 00", identity), 2)]
     with peer(script) as served, driver(served.port, channels=THREE) as load:
         told = load.identify()
     assert told.startswith("acme load v2; ")
@@ -395,9 +395,24 @@ def test_identification_names_what_the_device_refuses():
 
 
 def test_a_device_without_identification_is_still_a_device():
-    script = [exchange(("2B 0E 01 00", "AB 01")), exchange(READ_3, 2)]
+    script = [exchange(READ_3), exchange(("2B 0E 01 00", "AB 01"), 2)]
     with peer(script) as served, driver(served.port, channels=THREE) as load:
         assert load.identify() == "a device that does not tell what it is"
+
+
+def test_a_device_that_is_silent_about_itself_is_there_when_it_gives_its_registers():
+    script = [exchange(READ_3), (frame("2B 0E 01 00", 2), SILENCE)]
+    with peer(script) as served, driver(served.port, channels=THREE, deadline_s=0.3) as load:
+        assert load.identify() == "a device that is silent about what it is"
+
+
+def test_a_device_that_is_silent_about_everything_is_not():
+    with (
+        peer([(exchange(READ_3)[0], SILENCE)]) as served,
+        driver(served.port, channels=THREE, deadline_s=0.3) as load,
+        pytest.raises(NoAnswer),
+    ):
+        load.identify()
 
 
 @pytest.mark.parametrize("value", [-1, 400.1, float("nan"), float("inf")])
