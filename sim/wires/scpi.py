@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import tty
 from collections.abc import Callable, Coroutine, Iterator, Mapping
 
 from sim.wires.base import Device, Wire
 from sim.wires.scpi_messages import ErrorReply, Status, Unit, is_spelling, numeral, parameter, units
+from sim.wires.terminal import Terminal
 
 IDENTITY = "benchd,simulated supply,0,1"
 #: What stands on the wire when another device has answered: a thermometer with three inputs.
@@ -190,7 +189,8 @@ class ScpiServer:
         self._listener: asyncio.Server | None = None
         self._talks: set[asyncio.Task[None]] = set()
         self._shows: Callable[[str | None], None] | None = None
-        self._terminal: _Terminal | None = None
+        self._baud: int | None = None
+        self._terminal: Terminal | None = None
         self._watch: asyncio.Task[None] | None = None
 
     async def start_tcp(self, host: str = "127.0.0.1", port: int = 0) -> int:
@@ -205,13 +205,14 @@ class ScpiServer:
         self._watch = asyncio.create_task(self._watch_wire())
         return self._port
 
-    async def start_terminal(self, shows: Callable[[str | None], None]) -> None:
+    async def start_terminal(self, shows: Callable[[str | None], None], baud: int | None = None) -> None:
         """Answer on a pseudo-terminal.
 
         Args:
             shows: is told its path, which changes when it was unplugged and is back, and None while it is out [no unit]
+            baud: its speed; None: it understands any [bit/s]
         """
-        self._shows = shows
+        self._shows, self._baud = shows, baud
         await self._plug()
         self._watch = asyncio.create_task(self._watch_wire())
 
@@ -227,14 +228,15 @@ class ScpiServer:
             self._listener = await asyncio.start_server(self._talk, self._host, self._port, limit=_LONGEST)
             self._port = self._listener.sockets[0].getsockname()[1]
             return
-        self._terminal = _Terminal()
+        reader = asyncio.StreamReader(limit=_LONGEST)
+        self._terminal = Terminal(reader.feed_data, self._baud)
         self._shows(self._terminal.path)
-        self._begin(self._answer_all(self._terminal.reader, self._terminal.write))
+        self._begin(self._answer_all(reader, self._terminal.send))
 
     async def _unplug(self) -> None:
         if self._listener is not None:
-            self._listener.close()
-            self._listener = None
+            listener, self._listener = self._listener, None
+            await _stop_listening(listener)
         for talk in list(self._talks):
             await _ended(talk)
         if self._terminal is not None and self._shows is not None:
@@ -251,25 +253,26 @@ class ScpiServer:
                 await self._plug()
             if plugged and not wanted:
                 await self._unplug()
+            if self._terminal is not None:
+                self._terminal.listen(self._wire.fault != "deaf")
             plugged = wanted
 
     def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._begin(self._talk_tcp(reader, writer))
-
-    def _begin(self, work: Coroutine[None, None, None]) -> None:
-        talk = asyncio.get_running_loop().create_task(work)
-        self._talks.add(talk)
-        talk.add_done_callback(self._talks.discard)
-
-    async def _talk_tcp(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         def send(answer: bytes) -> None:
             if not writer.is_closing():
                 writer.write(answer)
 
-        try:
-            await self._answer_all(reader, send)
-        finally:
+        if self._listener is None:  # it was on its way when the plug was pulled
             writer.transport.abort()
+            return
+        talk = self._begin(self._answer_all(reader, send))
+        talk.add_done_callback(lambda _: writer.transport.abort())  # also when it was cancelled before it began
+
+    def _begin(self, work: Coroutine[None, None, None]) -> asyncio.Task[None]:
+        talk = asyncio.get_running_loop().create_task(work)
+        self._talks.add(talk)
+        talk.add_done_callback(self._talks.discard)
+        return talk
 
     async def _answer_all(self, reader: asyncio.StreamReader, send: Callable[[bytes], None]) -> None:
         """Answer one message after the other until the other side has gone."""
@@ -298,30 +301,13 @@ class ScpiServer:
         return _OTHER_ANSWER if "?" in message else ""
 
 
-class _Terminal:
-    """A pseudo-terminal in raw mode; its other side is for whoever opens `path`."""
-
-    def __init__(self) -> None:
-        self._master, self._slave = os.openpty()  # the second stays open, so that a reader may come and go
-        tty.setraw(self._slave)
-        os.set_blocking(self._master, False)
-        self.path = os.ttyname(self._slave)
-        self.reader = asyncio.StreamReader(limit=_LONGEST)
-        self._loop = asyncio.get_running_loop()
-        self._loop.add_reader(self._master, self._feed)
-
-    def write(self, answer: bytes) -> None:
-        with contextlib.suppress(BlockingIOError):  # nobody reads, and what does not fit is lost
-            os.write(self._master, answer)
-
-    def close(self) -> None:
-        self._loop.remove_reader(self._master)
-        os.close(self._master)
-        os.close(self._slave)
-
-    def _feed(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            self.reader.feed_data(os.read(self._master, _LONGEST))
+async def _stop_listening(listener: asyncio.Server) -> None:
+    """Close it, and leave no connection that it is just about to accept: asyncio forgets those (CPython 3.11)."""
+    for socket in listener.sockets:
+        asyncio.get_running_loop().remove_reader(socket)
+    for _ in range(3):  # what has been accepted gets to `_talk` meanwhile
+        await asyncio.sleep(0)
+    listener.close()
 
 
 async def _ended(task: asyncio.Task[None]) -> None:

@@ -22,6 +22,7 @@ from benchd.instruments import (
 from sim.modbus_load import running
 from sim.wires.base import Device, Wire
 from sim.wires.loop_thread import loop_thread
+from sim.wires.scpi_supply import served_supply
 from sim.wires.sysfs import SysfsFolder
 from sim.wires.text_line import TextDevice, TextLineServer
 
@@ -66,6 +67,18 @@ def hwmon_device():
 
 
 @contextmanager
+def scpi_device():
+    with served_supply() as supply:
+        yield {
+            "host": "127.0.0.1",
+            "port": supply.port,
+            "at_open": ["SYST:COMM:TIM 3"],
+            "channels": {"heat_w": {}, "heat_v": {}, "heat_a": {}},
+            "setpoints": {"heat_w": {"range": [0, 300], "safe": 0}},
+        }
+
+
+@contextmanager
 def text_device():
     taken = {"fan": 100.0}
     reads = {"fan": lambda: taken["fan"], "speed": lambda: 12.0 * taken["fan"]}
@@ -88,7 +101,13 @@ def text_device():
 
 
 #: A driver's own keys for a device whose first setpoint is a channel too, and the device, as long as it is asked for.
-DEVICES = {"hwmon": hwmon_device, "modbus": modbus_device, "serial_line": text_device, "simulated": simulated_device}
+DEVICES = {
+    "hwmon": hwmon_device,
+    "modbus": modbus_device,
+    "scpi": scpi_device,
+    "serial_line": text_device,
+    "simulated": simulated_device,
+}
 
 
 @dataclass

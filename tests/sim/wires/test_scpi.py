@@ -4,10 +4,12 @@ What is expected of a device: IEEE 488.2 (common commands) and SCPI-99 (headers,
 sim/wires/scpi_messages.py.
 """
 
+import os
 import socket
 import time
 import warnings
 from contextlib import contextmanager
+from functools import partial
 
 import pytest
 
@@ -235,3 +237,33 @@ def test_a_device_that_hangs_does_later_what_it_was_told(served, device):
     assert served.supply.watts == 0
     served.wire.fault = None
     assert device.query_ascii_values("MEAS:POW?") == [100]
+
+
+def test_a_device_that_hangs_takes_no_more_in_the_end(served):
+    served.wire.fault = "deaf"
+    time.sleep(0.05)
+    with putting(served) as put:
+        assert not all(put(b"POW 100\n" * 4096) for _ in range(2_000))
+
+
+def put_or_not(put, data):
+    """Whether any of it could be put on the wire without waiting."""
+    try:
+        return put(data) > 0
+    except BlockingIOError:
+        return False
+
+
+@contextmanager
+def putting(served):
+    """Puts bytes on the wire, and says whether it took any."""
+    if served.path:
+        port = os.open(served.path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+            yield partial(put_or_not, partial(os.write, port))
+        finally:
+            os.close(port)
+        return
+    with socket.create_connection(("127.0.0.1", served.port)) as connection:
+        connection.setblocking(False)
+        yield partial(put_or_not, connection.send)
