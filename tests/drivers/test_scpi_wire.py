@@ -84,9 +84,9 @@ HEAT = {"heat_w": {"range": [0, 300], "safe": 0}}
 
 def test_the_port_is_the_registered_one_unless_told():
     """5025, scpi-raw, in the service name registry of IANA (from memory)."""
-    load = Scpi(Setup("load", ScpiSpec.model_validate({"driver": "scpi", "host": "127.0.0.1", "channels": TWO})))
-    with pytest.raises(LinkLost, match=r"127\.0\.0\.1:5025"):
-        load.read(0.0)
+    load = Scpi(Setup("load", ScpiSpec.model_validate({"driver": "scpi", "host": "192.0.2.1"})))
+    with pytest.raises(SettingRefused, match=r"load at 192\.0\.2\.1:5025"):
+        load.write({"there_is_none_w": 1})
 
 
 def test_several_queries_are_one_message_and_one_answer():
