@@ -1,8 +1,8 @@
 """Three test points over real wires: five instruments of a simulator in a process of its own, on the shipped drivers.
 
 The cable of the supply is pulled in the middle of the second point, or the whole process killed. From then on the
-supply's samples are missing and no one else's, the run has a defined end, and nothing is heated any more, whatever could
-be said to the supply.
+supply's samples are missing and no one else's, the run has a defined end, and nothing is heated any more, whatever
+could be said to the supply.
 """
 
 from __future__ import annotations
