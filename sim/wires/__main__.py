@@ -18,7 +18,7 @@ from pathlib import Path
 from sim.wires.folder import Folder, usual_folder
 from sim.wires.serving import serving, station_of
 from sim.wires.station import Pace
-from sim.wires.table import StationTable, load_table, shipped
+from sim.wires.table import USUAL_TABLE, StationTable, load_table, shipped
 
 
 async def _serve(options: argparse.Namespace, table: StationTable, folder: Folder) -> signal.Signals | None:
@@ -44,8 +44,8 @@ async def _serve(options: argparse.Namespace, table: StationTable, folder: Folde
 
 
 def _table(options: argparse.Namespace) -> StationTable:
-    text = shipped() if options.bench is None else options.bench.read_text(encoding="utf-8")
-    table = load_table(text)
+    is_file = "/" in options.bench or options.bench.endswith(".toml")
+    table = load_table(Path(options.bench).read_text(encoding="utf-8") if is_file else shipped(options.bench))
     said = {key: value for key in ("specimen", "seed", "mount") if (value := getattr(options, key)) is not None}
     table = replace(table, **said)
     return table.with_free_ports() if options.free_ports else table
@@ -56,7 +56,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="python -m sim.wires", description="The simulated bench behind Modbus, SCPI, text lines and sysfs files."
     )
-    parser.add_argument("--bench", type=Path, metavar="FILE", help="table of instruments (default: the shipped one)")
+    parser.add_argument(
+        "--bench", default=USUAL_TABLE, metavar="FILE", help="table of instruments, or name of a shipped one"
+    )
     parser.add_argument("--specimen", metavar="NAME", help="what is mounted, instead of what the table says")
     parser.add_argument("--seed", type=int, metavar="N", help="the night in the room and all noise")
     parser.add_argument("--mount", type=int, metavar="N", help="number of the mount of the specimen")

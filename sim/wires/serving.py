@@ -121,6 +121,11 @@ class Served:
     """By instrument; their faults may be switched from any thread."""
     run: Run = field(repr=False)
 
+    @property
+    def heat_w(self) -> float:
+        """What really flows into the load now, whatever anybody is told [W]."""
+        return float(self.call(lambda: control.status(self.station, self.wires)["heat_w"]))
+
     def call(self, act: Callable[[], T]) -> T:
         """What a call gives in the thread that serves: nothing else may touch the station."""
 

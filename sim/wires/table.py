@@ -1,6 +1,6 @@
 """The table of a served bench: which instruments stand on which wires and show which quantities; sim's own TOML.
 
-Owns its shape and the shipped one, `bench.toml`, in which every key is explained. What a kind of wire needs beside
+Owns its shape and the shipped ones; in `bench.toml` every key is explained. What a kind of wire needs beside
 (registers, headers, lines) it hands on as it stands. Knows no plant and no server.
 """
 
@@ -18,6 +18,9 @@ from sim.wires.heater_supply import SupplyLimits
 
 WireKind: TypeAlias = Literal["modbus_tcp", "modbus_rtu", "scpi", "text_line", "sysfs"]
 Keys: TypeAlias = Mapping[str, Any]
+
+#: The table when none is named.
+USUAL_TABLE = "bench"
 
 
 @dataclass(frozen=True)
@@ -70,13 +73,20 @@ class StationTable:
         return replace(self, instruments=freed, control_port=0)
 
 
-def shipped() -> str:
-    """The text of the table that is served when none is named.
+def shipped(name: str = USUAL_TABLE) -> str:
+    """The text of a shipped table. Raises ValueError for a name that there is not.
 
-    >>> len(load_table(shipped()).instruments)
-    5
+    Args:
+        name: `bench`, five instruments, or `load`, a heater load alone [no unit]
+
+    >>> len(load_table(shipped()).instruments), list(load_table(shipped("load")).instruments)
+    (5, ['load'])
     """
-    return (files("sim") / "wires" / "bench.toml").read_text(encoding="utf-8")
+    tables = {file.name.removesuffix(".toml"): file for file in (files("sim") / "wires").iterdir()}
+    names = [one for one, file in tables.items() if file.name.endswith(".toml")]
+    if name not in names:
+        raise ValueError(f"there is no table {name!r}; there are: {', '.join(sorted(names))}")
+    return tables[name].read_text(encoding="utf-8")
 
 
 def load_table(text: str) -> StationTable:

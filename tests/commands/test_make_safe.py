@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from sim.modbus_load import running
+from sim.wires.serving import served
+from sim.wires.station import Pace
+from sim.wires.table import load_table, shipped
 
 WIRED = """
 bench = "wired"
@@ -54,17 +56,20 @@ def test_json(benchd):
     }
 
 
-def test_a_load_that_heats_is_turned_off(benchd, wired):
-    with running() as load, load.wire() as wire, socket.create_connection((load.host, load.modbus_port)) as other:
-        other.sendall(bytes.fromhex("0001 0000 0006 01 06 0000 05DC"))  # 150 W
-        other.recv(100)
-        time.sleep(0.1)
-        assert wire.watts() > 10
-        told = benchd("make-safe", "--bench", wired(load.modbus_port))
+def test_a_load_that_heats_is_turned_off(benchd, wired, tmp_path):
+    table = load_table(shipped("load")).with_free_ports()
+    with served(table, tmp_path / "wires", Pace(20.0)) as bench:
+        port = bench.places.ports["load"]
+        with socket.create_connection(("127.0.0.1", port)) as other:
+            other.sendall(bytes.fromhex("0001 0000 0006 01 06 0000 05DC"))  # 150 W
+            other.recv(100)
+        time.sleep(0.2)
+        assert bench.heat_w > 100
+        told = benchd("make-safe", "--bench", wired(port))
         assert (told.status, told.out.splitlines()[0]) == (0, "load: heat_w 0: confirmed")
-        # Its watts follow with a time constant of 0.5 s; the dead-man would need 3 s.
-        time.sleep(1.5)
-        assert wire.watts() < 10
+        # Its watts follow with a time constant of 1.5 s of bench time; its own time-out would need 3 s.
+        time.sleep(0.8)
+        assert bench.heat_w < 1
 
 
 def nobody() -> int:

@@ -19,20 +19,23 @@ from benchd.instruments import (
     driver_names,
     find_driver,
 )
-from sim.modbus_load import running
 from sim.wires.base import Device, Wire
 from sim.wires.loop_thread import loop_thread
 from sim.wires.scpi_supply import served_supply
+from sim.wires.serving import served
+from sim.wires.station import Pace
 from sim.wires.sysfs import SysfsFolder
+from sim.wires.table import load_table, shipped
 from sim.wires.text_line import TextDevice, TextLineServer
 
 
 @contextmanager
 def modbus_device():
-    with running() as load:
+    table = load_table(shipped("load")).with_free_ports()
+    with tempfile.TemporaryDirectory() as place, served(table, Path(place), Pace(100.0)) as bench:
         yield {
-            "host": load.host,
-            "port": load.modbus_port,
+            "host": "127.0.0.1",
+            "port": bench.places.ports["load"],
             "timeout_register": 1,
             "timeout_s": 3,
             "channels": {
