@@ -81,9 +81,9 @@ class SerialLine(Instrument):
             if self._spec.identity_ask:
                 return self._plain(talk.ask(self._spec.identity_ask, patience))
             for exchange in self._exchanges:
-                line = talk.ask(exchange.ask or "", patience)
-                self._fitting(exchange, self._plain(line))
-                return f"a device that answers {exchange.ask!r} with {shown(line)}"
+                text = self._plain(talk.ask(exchange.ask or "", patience))
+                self._fitting(exchange, text)
+                return f"a device that answers {exchange.ask!r} with {text!a}"
         return "a device that is told and not asked"
 
     def read(self, t_s: float) -> Mapping[str, Answer]:  # noqa: ARG002  # only a simulated device needs it
@@ -192,8 +192,9 @@ class SerialLine(Instrument):
         line = listener.newest(patience)
         if line is None:
             return "a device that should send by itself and has not sent a whole line yet"
-        self._fitting(self._exchanges[0], self._plain(line))
-        return f"a device that sends {shown(line)}"
+        text = self._plain(line)
+        self._fitting(self._exchanges[0], text)
+        return f"a device that sends {text!a}"
 
     def _newest(self, listener: Listener, exchange: Exchange, patience: Patience) -> dict[str, Answer]:
         line = listener.newest(patience)

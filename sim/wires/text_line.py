@@ -167,6 +167,7 @@ class TextLineServer:
         self._terminal: Terminal | None = None
         self._sends: list[Callable[[bytes], None]] = []
         self._talks: set[asyncio.Task[None]] = set()
+        self._writers: set[asyncio.StreamWriter] = set()
         self._own: list[asyncio.Task[None]] = []
 
     async def start_tcp(self, host: str = "127.0.0.1", port: int = 0) -> int:
@@ -219,6 +220,9 @@ class TextLineServer:
             self._listener = None
         for talk in list(self._talks):
             await _ended(talk)
+        for writer in self._writers:  # also of those whose talk had no time to begin
+            writer.transport.abort()
+        self._writers.clear()
         if self._terminal is not None and self._shows is not None:
             self._shows(None)
             self._terminal.close()
@@ -250,6 +254,10 @@ class TextLineServer:
             send(line)
 
     def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self._listener is None:  # it came while the listener was closed
+            writer.transport.abort()
+            return
+        self._writers.add(writer)
         self._begin(self._talk_tcp(reader, writer))
 
     def _begin(self, work: Coroutine[None, None, None]) -> None:
@@ -262,10 +270,9 @@ class TextLineServer:
             if not writer.is_closing() and writer.transport.get_write_buffer_size() < _MOST_UNREAD:
                 writer.write(line)
 
-        try:
-            await self._talk(reader, send)
-        finally:
-            writer.transport.abort()
+        await self._talk(reader, send)
+        writer.transport.abort()
+        self._writers.discard(writer)
 
     async def _talk(self, reader: asyncio.StreamReader, send: Callable[[bytes], None]) -> None:
         """Obey one line after the other until the other side has gone."""
