@@ -1,14 +1,13 @@
 """Instruments of the simulated bench, inside this process.
 
 All instruments of one opened bench share one plant. Owns the way from channel and setpoint names to the
-plant; the physics and the sensors' figures are in `sim`. With `heat_from` the heater is the load of another
-process, which tells its watts over a wire of its own.
+plant; the physics and the sensors' figures are in `sim`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
@@ -101,8 +100,6 @@ class SimulatedSpec(InstrumentSpec):
 
     channels: Mapping[str, SimulatedChannel] = Field(default_factory=dict)
     setpoints: Mapping[str, SimulatedSetpoint] = Field(default_factory=dict)
-    heat_from: Annotated[str, Field(pattern=r"^[^\s:]+:[0-9]{1,5}$")] | None = None
-    """host:port where a simulated load in another process tells its watts; without it a setpoint heats."""
     bench: str | None = None
     """Which of the simulated benches it is an instrument of: `heater` (unless given), a heater block in place of the
     processor; `processor`, which heats itself, idles at 9 W and throttles at 95 degC; `heater high`, the first one
@@ -163,26 +160,14 @@ class Simulated(Instrument):
         self._plant.planned += tuple(fault.fault() for fault in spec.faults)
         self._channels = tuple((name, channel.source) for name, channel in spec.channels.items())
         self._setpoints = spec.setpoints
-        self._heat_from = spec.heat_from
         self._open = False
-        self._close_wire: Callable[[], None] | None = None
 
     def open(self) -> None:
         self.close()
         self._open = True
-        if self._heat_from is not None:
-            from sim.heat_wire import HeatWire  # only a bench with a load elsewhere has a wire
-
-            host, port = self._heat_from.rsplit(":", 1)
-            wire = HeatWire(host, int(port))
-            self._plant.heat_source = wire.watts
-            self._close_wire = wire.close
 
     def close(self) -> None:
         self._open = False
-        if self._close_wire is not None:
-            self._close_wire()
-            self._close_wire = None
 
     def identify(self) -> str:
         return f"simulated: {self._plant.mounted or 'nothing mounted'}"

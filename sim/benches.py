@@ -95,10 +95,10 @@ class Bench:
         """
         return replace(self.load, gain=1 + clipped_normal(stream(self.serial, "heater"), self.load_error_pct) / 100)
 
-    def wired(self) -> Bench:
-        """The same, but the watts come over a wire and are what they are: no lag, error or growth of a load here.
+    def with_exact_load(self) -> Bench:
+        """The same, but its load gives the watts that it is told: a heater without lag, error or growth.
 
-        >>> load = load_benches()["processor"].wired().erring_load()
+        >>> load = load_benches()["processor"].with_exact_load().erring_load()
         >>> load.kind, load.gain, load.lag_s
         ('heater', 1.0, 0.0)
         """

@@ -41,7 +41,7 @@ _PUMP_PCT = 50.0
 _BENCH = load_benches()[USUAL]
 #: The level as quiet as the night's, the air still and always the same; exactly the watts that are asked for.
 _STILL = replace(
-    _BENCH.wired(),
+    _BENCH.with_exact_load(),
     room=RoomKind(
         background_dba=_BENCH.room.background_dba, swing_db=0.0, drift_k=0.0, ventilation_k=0.0, mean_c=_ROOM_C
     ),

@@ -1,7 +1,6 @@
 """The simulated bench as its instruments see it: mount a specimen, command setpoints, let time pass, read.
 
-Owns bench time on the simulator's side, what heat has been commanded, and where the heater's watts come from.
-The physics is in rig.py and below.
+Owns bench time on the simulator's side, and what heat has been commanded. The physics is in rig.py and below.
 """
 
 from __future__ import annotations
@@ -21,7 +20,6 @@ class Plant:
     """One simulated bench. Everything it gives follows from specimen, seed and the calls, in their order.
 
     Args:
-        heat_source: gives the heater's watts when they come from elsewhere; else they are what `set` says [W]
         bench: on which specimens are mounted; the usual one unless given [each its own]
 
     >>> plant = Plant()
@@ -33,8 +31,7 @@ class Plant:
     True
     """
 
-    def __init__(self, heat_source: Callable[[], float] | None = None, bench: Bench | None = None) -> None:
-        self.heat_source = heat_source
+    def __init__(self, bench: Bench | None = None) -> None:
         self.bench = bench or load_benches()[USUAL]
         """On which specimens will be mounted."""
         self.planned: tuple[Fault, ...] = ()
@@ -72,8 +69,7 @@ class Plant:
         """
         if self._mounted == (specimen, seed, mount) and self._zero_s is None:
             return
-        bench = self.bench if self.heat_source is None else self.bench.wired()
-        self._rig = Rig(load_specimens()[specimen], seed, bench, mount, self.planned)
+        self._rig = Rig(load_specimens()[specimen], seed, self.bench, mount, self.planned)
         self._mounted = specimen, seed, mount
         self._zero_s = None
         self._heat_w = 0.0
@@ -81,7 +77,7 @@ class Plant:
     def set(self, *, heat_w: float | None = None, fan_pct: float | None = None, pump_pct: float | None = None) -> None:
         """Command setpoints; what is left out stays. Without a specimen, or a pump, there is nothing to move.
 
-        Raises ValueError outside the ranges below, and for heat_w when the heat comes from elsewhere.
+        Raises ValueError outside the ranges below.
 
         Args:
             heat_w: heater, 0 or more [W]
@@ -96,8 +92,6 @@ class Plant:
             if pct is not None and not 0 <= pct <= 100:
                 raise ValueError(f"{name} must be 0 to 100, got {pct}")
         if heat_w is not None:
-            if self.heat_source is not None:
-                raise ValueError("the heat of this simulated bench comes from elsewhere")
             if not 0 <= heat_w < math.inf:
                 raise ValueError(f"heat_w must be 0 or more, got {heat_w}")
             self._heat_w = heat_w
@@ -132,7 +126,7 @@ class Plant:
             return
         if not since_s > rig.t_s:
             raise ValueError(f"bench time went back to {t_s} s")
-        rig.advance_to(since_s, self.heat_source() if self.heat_source else self._heat_w)
+        rig.advance_to(since_s, self._heat_w)
 
     def read(self, source: Source) -> Reading:
         """What one sensor shows now [unit of the source], None without an answer; each call draws new noise.

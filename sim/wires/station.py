@@ -120,7 +120,7 @@ class Station:
         real_s: Callable[[], float] = time.monotonic,
     ) -> None:
         bench = bench or load_benches()[USUAL]
-        self.plant = Plant(bench=bench)
+        self.plant = Plant(bench)
         self.plant.mount(specimen, seed, mount)
         self._clock = clock or Pace()
         self._real_s = real_s

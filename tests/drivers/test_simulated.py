@@ -6,16 +6,14 @@ from importlib.resources import files
 
 import pytest
 from pydantic import ValidationError
-from pymodbus.client import ModbusTcpClient
 
 from benchd.bench_file import parse_bench
 from benchd.errors import FileProblems, InstrumentError, LinkLost, SettingRefused
 from benchd.instruments import RunAbout, SampleFlag, Setup, find_driver
 from benchd.running.bench import OpenBench
 from benchd.running.sampler import Sampler
-from drivers.simulated import Simulated, SimulatedSpec
+from drivers.simulated import SimulatedSpec
 from sim.benches import load_benches
-from sim.modbus_load import running
 from sim.sensors import KINDS
 from sim.specimens import load_specimens
 
@@ -211,7 +209,6 @@ def test_it_says_that_it_is_simulated():
         {"channels": {"die_w": {"source": "die"}}},
         {"channels": {"die_c": {}}},
         {"setpoints": {"heat_w": {"target": "lamp", "range": [0, 1], "safe": 0}}},
-        {"heat_from": "nowhere"},
         {"faults": [{"kind": "gremlins", "at_s": 1.0}]},
         {"faults": [{"kind": "leak"}]},
         {"faults": [{"kind": "leak", "at_s": 1.0, "colour": "red"}]},
@@ -328,50 +325,6 @@ def test_the_shipped_processor_states_what_its_sensors_do():
         kind = load_benches()["processor"].sensors[channel.source]
         stated = (channel.resolution, channel.uncertainty, channel.uncertainty_pct)
         assert stated == (kind.resolution, kind.uncertainty, kind.uncertainty_pct), name
-
-
-# ---- heat from elsewhere
-
-
-def thermometer_on(load):
-    table = {
-        "driver": "simulated",
-        "heat_from": f"{load.host}:{load.wire_port}",
-        "channels": {"heat_w": {"source": "heat"}, "die_c": {"source": "die"}},
-        "setpoints": {"heat_w": {"target": "heat", "range": [0, 300], "safe": 0}},
-    }
-    return Simulated(Setup("thermometer", SimulatedSpec.model_validate(table), {}))
-
-
-def first_above(thermometer, heat_w):
-    """Read until the load has followed its set point, at most 3 s; bench time of the reading [s]."""
-    patience_s = time.monotonic() + 3
-    for t_s in range(1, 1000):
-        if thermometer.read(float(t_s))["heat_w"] > heat_w:
-            return float(t_s)
-        assert time.monotonic() < patience_s, "the load's heat never arrived"
-        time.sleep(0.02)
-    raise AssertionError("the load's heat never arrived")
-
-
-def test_the_heat_can_come_from_a_load_in_another_process_and_ends_with_it():
-    with running() as load, ExitStack() as closing:
-        thermometer = thermometer_on(load)
-        closing.callback(thermometer.close)
-        thermometer.open()
-        thermometer.begin(BROOK)
-        cold = thermometer.read(0.0)
-        with pytest.raises(SettingRefused, match="comes from elsewhere"):
-            thermometer.write({"heat_w": 100.0})
-        client = ModbusTcpClient(load.host, port=load.modbus_port, timeout=2, retries=0)
-        closing.callback(client.close)
-        assert client.connect()
-        assert not client.write_register(0, 1500).isError()  # 150.0 W
-        t_s = first_above(thermometer, 60.0)
-        assert thermometer.read(t_s + 20)["die_c"] > cold["die_c"] + 3
-        load.process.kill()
-        load.process.wait(5)
-        assert thermometer.read(t_s + 21)["heat_w"] < 1
 
 
 def test_a_tick_is_cheap():

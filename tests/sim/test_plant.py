@@ -76,17 +76,6 @@ def test_a_heat_sink_has_neither_coolant_nor_pump_nor_leak():
         plant.read("coolant")
 
 
-def test_heat_may_come_from_elsewhere():
-    plant = Plant(heat_source=lambda: 90.0)
-    plant.mount("brook 2x140", 1)
-    with pytest.raises(ValueError, match="comes from elsewhere"):
-        plant.set(heat_w=100.0)
-    plant.advance(0.0)
-    plant.advance(10.0)
-    assert plant.energy().in_j == pytest.approx(900.0)
-    assert plant.true("heat") == 90.0
-
-
 def test_planned_faults_happen_to_every_mount():
     plant = plant_with("brook 2x120", 100, minutes=2, planned=[Fault("pump_stalls", 60.0)])
     assert plant.true("pump_speed") == 0.0

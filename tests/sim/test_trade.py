@@ -24,7 +24,7 @@ LIQUID = [name for name, specimen in SPECIMENS.items() if specimen.liquid]
 SINGLE, DOUBLE, TRIPLE, LARGEST = "brook 1x120", "brook 2x120", "brook 3x120", "brook 2x140"
 STILL = replace(BENCH, room=RoomKind(background_dba=32.2, swing_db=0.0, drift_k=0.0, ventilation_k=0.0, mean_c=23.0))
 #: The same with exactly the watts that are asked for and the mean paste.
-EXACT = replace(STILL.wired(), paste_varies_pct=0.0)
+EXACT = replace(STILL.with_exact_load(), paste_varies_pct=0.0)
 ROOM_C = 23.0
 SHARED_DBA = (35.0, 36.0, 37.0, 38.0, 40.0, 42.0, 43.5)
 
