@@ -176,16 +176,29 @@ class Lines:
 
     def feed(self, data: bytes) -> bool:
         """Take what has arrived; whether it brought a whole line that counts."""
-        *whole, rest = (self._begun + data).split(self._end)
-        if self._skipping and whole:
-            del whole[0]
+        data = self._begun + data
+        last = data.rfind(self._end)
+        if last < 0:
+            self._begun = data
+            came = False
+        else:
+            since = data.find(self._end) + len(self._end) if self._skipping else 0
             self._skipping = False
-        newest = next((line for line in reversed(whole) if self._counts(line)), None)
-        self.newest = newest if newest is not None else self.newest
-        self._begun = rest
-        if self._skipping or len(rest) > self._longest + len(self._end):
+            self._begun = data[last + len(self._end) :]
+            came = self._look_back(data[since:last]) if last >= since else False
+        if self._skipping or len(self._begun) > self._longest + len(self._end):
             self.skip()
-        return newest is not None
+        return came
+
+    def _look_back(self, whole: bytes) -> bool:
+        """Keep the last line of these that counts; whether one did. Of a flood only that one is looked at."""
+        while True:
+            whole, found, line = whole.rpartition(self._end)
+            if self._counts(line):
+                self.newest = line
+                return True
+            if not found:
+                return False
 
     def skip(self) -> None:
         """What has begun is no line: go on behind the next end."""

@@ -17,8 +17,6 @@ from drivers.serial_line_keys import SerialLineSpec
 _GAP_S = 0.2
 #: The kernel keeps some 64 KiB of a serial port and then loses what comes: so much at once [bytes] may have holes.
 _MAY_HAVE_HOLES = 32768
-#: More than any kernel keeps of a connection [bytes]: what comes after it was sent while it was being read.
-_MORE_THAN_KEPT = 16 << 20
 _SPEEDS = "2400, 4800, 9600, 19200, 38400, 57600, 115200"
 
 
@@ -107,13 +105,12 @@ class Listener:
         while (piece := self._stream.receive(Patience(0.0))) and patience.left_s >= half_s:
             taken += len(piece)
             came |= self._take(piece)
-            if taken > _MORE_THAN_KEPT:
-                self._emptied = Patience(self._stale_s)
+        if piece:  # faster than it can be read: how old this is nobody knows, and the piece has no place any more
+            self._lines.skip()
+            self._fresh = Patience(0.0)
+            return
         if came:
             self._fresh = self._emptied
-        if piece:  # it floods: this piece has no place any more, and what it belongs to has a hole now
-            self._lines.skip()
-            return
         if taken > _MAY_HAVE_HOLES:
             self._lines.skip()
             self._fresh = Patience(0.0)
