@@ -119,11 +119,13 @@ class Line:
             stream = self._opened(asker, patience)
             self._calm(stream, asker, patience)
             frame = self._frames.pack(question)
-            self._quiet = self._until_no_answer(question)
+            # Whoever had no time to wait has spoken over an answer that may still come.
+            before = self._quiet
+            self._quiet = self._until_no_answer(question, before)
             stream.send(frame, patience)
-            self._quiet = self._until_no_answer(question)
+            self._quiet = self._until_no_answer(question, before)
             answer = self._collect(stream, asker, question, patience)
-            self._quiet = Patience(0.0)
+            self._quiet = before
             return answer
 
     @contextmanager
@@ -166,11 +168,12 @@ class Line:
             self._stream.close()
         self._stream = None
 
-    def _until_no_answer(self, question: Question) -> Patience:
+    def _until_no_answer(self, question: Question, before: Patience) -> Patience:
+        """As long as neither this question nor one before it can be answered any more."""
         if self._numbered:
-            return Patience(0.0)
+            return before
         travels = len(question.pdu) + question.answer_bytes + 6
-        return Patience(self._latest_reply_s + travels * _BITS / self._keys.baud)
+        return Patience(max(before.left_s, self._latest_reply_s + travels * _BITS / self._keys.baud))
 
     def _calm(self, stream: Stream, asker: Asker, patience: Patience) -> None:
         """Keep the quiet that is due, and throw away what comes until the line is silent."""
