@@ -1,7 +1,8 @@
 """How long something may still take: the only module of the drivers that looks at a clock.
 
 A driver is given the time of its samples and asks for none. But whoever collects an answer piece by piece must know
-when to give up, so a link measures a span of real seconds, steady and without a date.
+when to give up, so a link measures a span of real seconds, steady and without a date. And whoever makes watts of a
+counter of joules must know how much later he has read it.
 """
 
 from __future__ import annotations
@@ -30,3 +31,21 @@ class Patience:
     def over(self) -> bool:
         """Whether nothing is left of it."""
         return self.left_s == 0.0
+
+
+class Stopwatch:
+    """Real seconds that have passed since it was made, steady and without a date.
+
+    >>> 0.0 <= Stopwatch().elapsed_s < 10.0
+    True
+    """
+
+    __slots__ = ("_began_s",)
+
+    def __init__(self) -> None:
+        self._began_s = monotonic()
+
+    @property
+    def elapsed_s(self) -> float:
+        """How long it has run [s]."""
+        return monotonic() - self._began_s

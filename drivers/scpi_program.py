@@ -143,12 +143,15 @@ class ErrorQueue:
     def __init__(self, longest: int = 16) -> None:
         self._longest = longest
         self._waiting: deque[tuple[int, str]] = deque()
+        self.ever = 0
+        """How many it was ever given, whatever became of them."""
 
     def __len__(self) -> int:
         return len(self._waiting)
 
     def put(self, code: int, more: str = "") -> None:
         """Take an error of `ERRORS`."""
+        self.ever += 1
         if len(self._waiting) < self._longest:
             self._waiting.append((code, more))
         else:

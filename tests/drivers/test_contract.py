@@ -70,6 +70,27 @@ def hwmon_device():
 
 
 @contextmanager
+def processor():
+    """A package that takes what its limit is while one of ours holds it, and idles otherwise."""
+    limit = {"w": 250.0}
+    reads = {"power": lambda: 9.0 if limit["w"] >= 250.0 else limit["w"]}
+    device = Device(reads, {"limit": lambda watts: limit.update(w=watts)})
+    with tempfile.TemporaryDirectory() as place, loop_thread() as run:
+        places = {"power": "package/power"}, {"limit": "package/power_limit"}
+        folder = SysfsFolder(Path(place), device, Wire("processor"), *places)
+        run(folder.start())
+        yield {
+            "powercap_root": str(folder.powercap),
+            "cpu_root": str(folder.cpu),
+            "hwmon_root": str(folder.hwmon),
+            "workers": 1,
+            "channels": {"heat_w": {"source": "power"}, "clock_pct": {"source": "clock"}},
+            "setpoints": {"heat_w": {"range": [0, 300], "safe": 0}},
+        }
+        run(folder.close())
+
+
+@contextmanager
 def scpi_device():
     with served_supply() as supply:
         yield {
@@ -107,6 +128,7 @@ def text_device():
 DEVICES = {
     "hwmon": hwmon_device,
     "modbus": modbus_device,
+    "processor_load": processor,
     "scpi": scpi_device,
     "serial_line": text_device,
     "simulated": simulated_device,
