@@ -67,14 +67,16 @@ def make_safe(bench: OpenBench, cause: str) -> SafeReport:
 def _bring_down(instrument: OpenInstrument, values: dict[str, float], interrupted: list[BaseException]) -> str:
     problem = ""
     for _ in range(TRIES):
-        try:
-            instrument.open()
-            instrument.call(lambda: instrument.driver.make_safe(values))
-        except InstrumentError as error:
-            problem = error.message
-        except BaseException as error:  # noqa: BLE001 - raised again in make_safe(), once all is done
-            interrupted.append(error)
-            problem = repr(error)
-        else:
+        problem = ""
+        for act in (instrument.open, lambda: instrument.call(lambda: instrument.driver.make_safe(values))):
+            # What cannot be opened is told all the same: a device that refuses its settings must not keep its heat on.
+            try:
+                act()
+            except InstrumentError as error:
+                problem = problem or error.message
+            except BaseException as error:  # noqa: BLE001 - raised again in make_safe(), once all is done
+                interrupted.append(error)
+                problem = problem or repr(error)
+        if not problem:
             return ""
     return problem

@@ -113,6 +113,20 @@ def test_a_bench_that_is_not_open_is_opened_as_far_as_it_goes(parts, bench_of) -
     assert [line.problem for line in report.lines] == ["", "fans: not there"]
 
 
+def test_a_load_that_cannot_be_opened_is_told_to_stop_all_the_same(parts, bench_of) -> None:
+    def refuses() -> None:
+        raise SettingRefused("load: communication time-out refused")
+
+    parts["load"].open = refuses
+    bench = OpenBench(bench_of(real=True).bench)
+    try:
+        report = make_safe(bench, "")
+    finally:
+        bench.close()
+    assert {"heat_w": 0} in parts["load"].safes
+    assert report.lines[0].problem == "load: communication time-out refused", "it was not all as it should be"
+
+
 def test_an_interruption_does_not_keep_the_others_from_being_made_safe(parts, bench_of) -> None:
     """Ctrl-C once more, while the bench is being made safe: it is raised when all is done."""
 
