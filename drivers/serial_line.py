@@ -61,6 +61,7 @@ class SerialLine(Instrument):
         self._listener: Listener | None = None
         self._quiet = Patience(0.0)
         self._trouble = ""
+        self._made_no_sense = False
 
     def open(self) -> None:
         self.close()
@@ -201,17 +202,30 @@ class SerialLine(Instrument):
         if line is None:
             return exchange.all(SampleFlag.MISSING)
         try:
-            return exchange.answers(self._codec.text(line)) or exchange.all(SampleFlag.GARBLED)
-        except ValueError:
-            return exchange.all(SampleFlag.GARBLED)
+            return self._sensible(exchange, self._plain(line))
+        except Garbled as error:
+            return self._nonsense(exchange, error)
 
     def _asked(self, talk: Talk, exchange: Exchange, patience: Patience) -> dict[str, Answer]:
         line = talk.ask(exchange.ask or "", patience)
         try:
-            text = self._codec.text(line)
-        except ValueError:
-            return exchange.all(SampleFlag.GARBLED)
-        return self._fitting(exchange, text)
+            text = self._plain(line)
+        except Garbled as error:
+            return self._nonsense(exchange, error)
+        # Another kind of line answers something else, and what was asked may still come: that fails the question.
+        return self._sensible(exchange, text)
+
+    def _sensible(self, exchange: Exchange, text: str) -> dict[str, Answer]:
+        answers = self._fitting(exchange, text)
+        self._made_no_sense = False
+        return answers
+
+    def _nonsense(self, exchange: Exchange, error: Garbled) -> dict[str, Answer]:
+        """One line that makes no sense costs its own values; the second in a row is told, since it is no accident."""
+        if self._made_no_sense:
+            raise error
+        self._made_no_sense = True
+        return exchange.all(SampleFlag.GARBLED)
 
     def _plain(self, line: bytes) -> str:
         try:
@@ -220,7 +234,7 @@ class SerialLine(Instrument):
             raise Garbled(f"{self._who}: the line {shown(line)} {error}", what_to_try(self._spec, line)) from None
 
     def _fitting(self, exchange: Exchange, text: str) -> dict[str, Answer]:
-        """What a line says. Raises `Garbled` when it is another kind of line: then it answers something else."""
+        """What a line says. Raises `Garbled` when it is another kind of line."""
         answers = exchange.answers(text)
         if answers is None:
             line = text.encode("latin-1")

@@ -10,23 +10,34 @@ from __future__ import annotations
 from benchd.errors import Garbled, NoAnswer
 from drivers._patience import Patience
 from drivers._stream import Stream, collect, shown
-from drivers.serial_line_codec import LineCodec, Lines
+from drivers.serial_line_codec import Encoding, LineCodec, Lines
 from drivers.serial_line_keys import SerialLineSpec
 
 #: Within a line the next byte comes at once; an adapter may keep it back a little. A longer gap [s] is the end of it.
 _GAP_S = 0.2
 #: The kernel keeps some 64 KiB of a serial port and then loses what comes: so much at once [bytes] may have holes.
 _MAY_HAVE_HOLES = 32768
-_SPEEDS = "2400, 4800, 9600, 19200, 38400, 57600, 115200"
+_SPEEDS = (2400, 4800, 9600, 19200, 38400, 57600, 115200)
+
+
+def is_text(data: bytes, encoding: Encoding) -> bool:
+    """Whether bytes could be letters of that encoding.
+
+    >>> is_text(b"23.4 \\xb0C", "latin-1"), is_text(b"23.4 \\xb0C", "ascii"), is_text(b"\\xf8\\x86", "latin-1")
+    (True, False, False)
+    """
+    high = range(0xA0, 0x100) if encoding == "latin-1" else range(0)
+    return all(byte in range(0x20, 0x7F) or byte in b"\t\r\n" or byte in high for byte in data)
 
 
 def what_to_try(spec: SerialLineSpec, data: bytes) -> str:
     """What a person can do about bytes that make no sense."""
-    if all(32 <= byte < 127 or byte in b"\t\r\n" for byte in data):
+    if is_text(data, spec.encoding):
         return "compare pattern, line_end and checksum with what came; is it this kind of device?"
     if spec.serial is None:
         return "these are no letters: is it this device's port, and a device that talks lines of text?"
-    return f"these are no letters: baud = {spec.baud} may be wrong, try {_SPEEDS}; then parity and data_bits"
+    others = ", ".join(str(speed) for speed in _SPEEDS if speed != spec.baud)
+    return f"these are no letters: baud = {spec.baud} may be wrong, try {others}; then parity and data_bits"
 
 
 class Talk:
@@ -87,7 +98,7 @@ class Listener:
     def newest(self, patience: Patience) -> bytes | None:
         """The newest whole line that is not stale; None: there is none, but the device has spoken lately.
 
-        Raises `NoAnswer` when it has been silent for `stale_s`, `Garbled` when what it sends has no lines.
+        Raises `NoAnswer` when it has been silent for `stale_s`, `Garbled` when it sends no lines or no letters.
         """
         if self._lines.begun:
             self._lines.skip()
@@ -95,7 +106,7 @@ class Listener:
         self._wait(patience)
         if not self._fresh.over:
             return self._lines.newest
-        if not self._alive.over:
+        if not self._alive.over and is_text(self._heard, self._spec.encoding):
             return None
         raise self._silence()
 

@@ -248,10 +248,25 @@ def test_a_flood_that_cannot_be_kept_up_with_gives_no_old_value_and_nothing_grow
 def test_bytes_that_have_no_lines_are_shown_with_what_to_try():
     with meter(stale_s=0.2, deadline_s=0.2) as (driver, peer):
         peer.send(b"\xf8\x00\x86" * 200)
-        seen = [tried(driver) for _ in range(5)]
-    (told,) = [answer for answer in seen if isinstance(answer, Garbled)]
+        told = tried(driver)
+    assert isinstance(told, Garbled)
     assert r"no whole line came, but '\xf8\x00\x86" in told.message
     assert "these are no letters" in told.hint
+
+
+def test_one_line_that_makes_no_sense_is_garbled_and_the_second_in_a_row_is_shown():
+    with meter() as (driver, peer):
+        for line in (b"\r\n41.2 dBC\r\n", b"41.3 dBA\r\n", b"4\x001.4 dBA\r\n"):
+            peer.send(line)
+            last = level(driver)
+        assert last is SampleFlag.GARBLED
+        peer.send(b"FAULT 7\r\n")
+        with pytest.raises(Garbled, match=r"'FAULT 7' does not fit the pattern\n.*compare pattern"):
+            level(driver)
+        peer.send(b"41.5 dBA\r\n")
+        assert level(driver) == 41.5
+        peer.send(b"41.6\r\n")
+        assert level(driver) is SampleFlag.GARBLED
 
 
 def test_lines_of_another_kind_are_passed_over_where_the_bench_file_says_so():
