@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import re
 import time
 
 import pytest
@@ -117,7 +118,7 @@ PROTOCOL = """
 protocol = "bad night"
 [[steps]]
 kind = "dwell"
-for_min = 6
+for_min = 10
 heat_w = 100
 fan_pct = 70
 pump_pct = 70
@@ -136,9 +137,8 @@ def test_a_bad_night_of_faults_on_every_wire_records_no_wrong_value(wires, clock
     for wire in wires.wires.values():
         wire.late_s = 0.3
     hasty = text.replace("deadline_s = 0.5", "deadline_s = 0.2").replace("latest_reply_s = 1.0", "latest_reply_s = 0.4")
-    night = enrolled(
-        PROTOCOL, hasty.replace("missing_s = 10", "missing_s = 60").replace("missing_s = 30", "missing_s = 60")
-    )
+    # Quiet is kept in real time, in which bench time runs away: what is missed is to be missed, not to trip the bench.
+    night = enrolled(PROTOCOL, re.sub("missing_s = [0-9]+", "missing_s = 300", hasty))
 
     def tick(snapshot):
         clock.t_s = snapshot.t_s + 1.0
