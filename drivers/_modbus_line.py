@@ -30,6 +30,8 @@ _BITS = 11
 _SILENT_CHARACTERS, _SILENT_S = 3.5, 0.00175
 #: Silence that ends a disturbance: adapters hand over what they received every 16 ms (common practice, no source).
 _CALM_S = 0.02
+#: A new program listens no longer than this [s]: opening has little time, and so has a heater that must go off.
+_LISTEN_S = 2.0
 
 
 class NonsenseError(Exception):
@@ -159,7 +161,7 @@ class Line:
             self._opened_by = asker.name
             self._stream = open_stream(self._keys, asker.name, patience, USUAL_PORT)
             if self.openings == 0 and not self._numbered:
-                self._quiet = Patience(self._latest_reply_s)
+                self._quiet = Patience(min(self._latest_reply_s, _LISTEN_S))
             self.openings += 1
         return self._stream
 

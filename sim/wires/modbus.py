@@ -30,7 +30,7 @@ Framing: TypeAlias = Literal["tcp", "rtu"]
 # pymodbus prints what it cannot decode; a device keeps silent.
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
 
-#: How often the wire's faults and the devices' time-outs are looked at [s].
+#: How often the wire's faults are looked at [s].
 _LOOK_S = 0.02
 #: A silence in which half a request is forgotten [s]; the 3.5 characters of the standard cannot be seen from here.
 _FORGET_S = 0.05
@@ -137,11 +137,9 @@ class ModbusServer:
             self._terminal = None
 
     async def _watch_wire(self) -> None:
-        loop, plugged = asyncio.get_running_loop(), True
+        plugged = True
         while True:
             await asyncio.sleep(_LOOK_S)
-            for unit in self._units.values():
-                unit.look_at_clock(loop.time())
             fault = self._wire.fault
             if plugged != (fault != "unplugged"):
                 plugged = not plugged
@@ -224,12 +222,12 @@ class _Talk:
     async def _answer_all(self) -> None:
         while True:
             device_id, transaction, pdu = await self._requests.get()
-            now_s, fault = self._loop.time(), self._wire.fault
+            fault = self._wire.fault
             if device_id == _BROADCAST and self._framing == "rtu":
                 for unit in self._units.values():
-                    unit.answer(pdu, now_s, fault)
+                    unit.answer(pdu, fault)
             elif device_id in self._units:
-                answer = self._units[device_id].answer(pdu, now_s, fault)
+                answer = self._units[device_id].answer(pdu, fault)
                 says_id = device_id % 247 + 1 if fault == "other_device" else device_id
                 await self._wire.answer(self._frame(answer, says_id, transaction), self.send)
 

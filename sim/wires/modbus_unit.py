@@ -1,6 +1,7 @@
 """One Modbus device: which readings and settings lie in which registers, and what it says to a request.
 
-Owns the registers, the exceptions and the communication time-out. Knows no frame, no port and no plant.
+Owns the registers and the exceptions. Knows no frame, no port and no plant. A communication time-out is a setting of
+the device behind it, like any other.
 
 Sources: MODBUS Application Protocol Specification V1.1b3 (modbus.org) for functions 03, 04, 06, 16, 43/14 and the
 exceptions; which raw number stands for no value is each maker's own choice (common practice, no source).
@@ -10,7 +11,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -132,28 +133,6 @@ class Place:
         return low if number <= low else high if number >= high else round(number)
 
 
-@dataclass(frozen=True)
-class Silence:
-    """A communication time-out of the device itself, in a register of type uint16 that a master may change.
-
-    For a device that has none of its own behind its registers. Nothing within it but answers without an exception
-    keeps the output on.
-    """
-
-    register: int
-    """In the holding registers [1]."""
-    falls_silent: Callable[[], None]
-    """Called once when nobody has spoken to it for so long."""
-    timeout_s: float = 3.0
-    """At first [s]."""
-    scale: float = 0.1
-    """[s per count]"""
-    shortest_s: float = 0.5
-    """Below it is refused [s]."""
-    longest_s: float = 60.0
-    """Above it is refused [s]."""
-
-
 class Unit:
     """One device, by its number on the line. Raises ValueError when two numbers lie over each other, or lie nowhere.
 
@@ -162,12 +141,11 @@ class Unit:
         places: where that lies, by the names of the device [no unit]
         device_id: its number, 1 to 247 [1]
         identity: maker, product and revision [no unit]
-        silence: its communication time-out, if it has one of its own [s]
 
     >>> unit = Unit(Device({"die": lambda: 40.5}), {"die": Place(0, "input", "int16", scale=0.1)})
-    >>> unit.answer(bytes([4, 0, 0, 0, 1]), now_s=0.0).hex(" ")
+    >>> unit.answer(bytes([4, 0, 0, 0, 1])).hex(" ")
     '04 02 01 95'
-    >>> unit.answer(bytes([4, 0, 0, 0, 2]), now_s=0.0).hex(" ")  # exception 02: there is no register 1
+    >>> unit.answer(bytes([4, 0, 0, 0, 2])).hex(" ")  # exception 02: there is no register 1
     '84 02'
     """
 
@@ -177,62 +155,34 @@ class Unit:
         places: Mapping[str, Place],
         device_id: int = 1,
         identity: Sequence[str] = ("benchd", "simulated device", "1"),
-        silence: Silence | None = None,
     ) -> None:
         if not 1 <= device_id <= 247:
             raise ValueError(f"device_id is 1 to 247, got {device_id}")
         self.device_id = device_id
         self._identity = tuple(identity)
-        self._reads: dict[str, Callable[[], Reading]] = dict(device.reads)
-        self._writes: dict[str, Callable[[float], None]] = dict(device.writes)
-        self._places = dict(places)
-        self._silence = silence
-        self._timeout_s = silence.timeout_s if silence else math.inf
-        self._heard_s: float | None = None
-        if silence is not None:
-            self._places[""] = Place(silence.register, scale=silence.scale)
-            self._reads[""] = lambda: self._timeout_s
-            self._writes[""] = self._set_timeout
+        self._reads = device.reads
+        self._writes = device.writes
+        self._places = places
         self._readable = _laid_out(self._places, self._reads)
         self._writable = _laid_out(self._places, self._writes)
         nowhere = [name for name in (*self._reads, *self._writes) if name not in self._places]
         if nowhere or any(table == "input" for table, _ in self._writable):
             raise ValueError(f"each reading needs registers and each setting holding registers: {', '.join(nowhere)}")
 
-    def answer(self, request: bytes, now_s: float, fault: WireFault | None = None) -> bytes:
+    def answer(self, request: bytes, fault: WireFault | None = None) -> bytes:
         """What it says to a request: function and data, an exception for what it cannot do.
 
         Several settings in one request are taken one after the other, up to the first that is refused.
 
         Args:
             request: function and data, at least one byte [no unit]
-            now_s: the time now, by a steady clock [s]
             fault: `exception` and `not_a_number` are its own, others pass it by [no unit]
 
-        >>> Unit(Device({}), {}).answer(bytes([1, 0, 0, 0, 1]), now_s=0.0).hex(" ")  # exception 01
+        >>> Unit(Device({}), {}).answer(bytes([1, 0, 0, 0, 1])).hex(" ")  # exception 01
         '81 01'
         """
         reply = self._reply(request, fault)
-        if not isinstance(reply, ExceptionResponse):
-            self._heard_s = now_s
         return bytes([reply.function_code]) + reply.encode()
-
-    def look_at_clock(self, now_s: float) -> None:
-        """Call it often: the communication time-out may have run out.
-
-        Args:
-            now_s: the time now, by a steady clock [s]
-
-        >>> silent = Silence(5, lambda: print("output off"), timeout_s=3.0)
-        >>> unit = Unit(Device({}), {}, silence=silent)
-        >>> _ = unit.answer(bytes([3, 0, 5, 0, 1]), now_s=0.0)
-        >>> unit.look_at_clock(2.9), unit.look_at_clock(3.1), unit.look_at_clock(9.0)
-        output off
-        (None, None, None)
-        """
-        if self._silence is not None and self._heard_s is not None and now_s - self._heard_s > self._timeout_s:
-            self._heard_s = None
-            self._silence.falls_silent()
 
     def _reply(self, request: bytes, fault: WireFault | None) -> ModbusPDU:
         function = request[0]
@@ -289,12 +239,6 @@ class Unit:
             except ValueError:
                 return ExceptionResponse(function, ExcCodes.ILLEGAL_VALUE)
         return None
-
-    def _set_timeout(self, timeout_s: float) -> None:
-        assert self._silence is not None
-        if not self._silence.shortest_s <= timeout_s <= self._silence.longest_s:
-            raise ValueError(f"the communication time-out cannot be {timeout_s:g} s")
-        self._timeout_s = timeout_s
 
 
 def _laid_out(places: Mapping[str, Place], names: Mapping[str, object]) -> dict[tuple[Table, int], str]:

@@ -128,7 +128,7 @@ class VirtualLine:
 
     def send(self, frame, _):
         self.spoken_over |= any(answer for _, answer in self._answers)
-        answer = self._units[frame[0]].answer(frame[1:-2], self.now_s)
+        answer = self._units[frame[0]].answer(frame[1:-2])
         passed = SPOIL[self.spoil](RtuFrames().pack(Question(frame[0], 0, answer, 0)))
         travels_s = (len(frame) + len(answer) + 3) * BITS / BAUD
         self._answers.append((self.now_s + self.delay_s + travels_s, passed))

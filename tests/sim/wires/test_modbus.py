@@ -1,4 +1,4 @@
-"""The simulated Modbus device: its registers, what it refuses, its time-out, its frames, the faults of its wire."""
+"""The simulated Modbus device: its registers, what it refuses, its frames, the faults of its wire."""
 
 import asyncio
 import contextlib
@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sim.wires.base import WIRE_FAULTS, Device, Wire
 from sim.wires.loop_thread import loop_thread
 from sim.wires.modbus import ModbusServer
-from sim.wires.modbus_unit import Place, Silence, Unit
+from sim.wires.modbus_unit import Place, Unit
 
 PLACES = {
     "heat": Place(10, "input", "float32"),
@@ -51,7 +51,7 @@ def bench():
 
 
 def answer(unit, request, **more):
-    return unit.answer(bytes.fromhex(request), **({"now_s": 0.0} | more)).hex(" ")
+    return unit.answer(bytes.fromhex(request), **more).hex(" ")
 
 
 TYPES = st.sampled_from(["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"])
@@ -166,42 +166,6 @@ def test_exception_and_no_number_as_faults_of_the_device(bench):
     assert answer(unit, "04 000A 0003", fault="not_a_number") == "04 06 7f c0 00 00 80 00"
     bench.told["set"] = 5.0
     assert answer(unit, "03 0000 0001", fault="not_a_number") == "03 02 00 32"  # what it was told it still knows
-
-
-class TestSilence:
-    def make(self):
-        self.switched_off = 0
-
-        def off():
-            self.switched_off += 1
-
-        return Bench().unit(silence=Silence(9, off, timeout_s=3.0))
-
-    def test_output_goes_off_once_when_nobody_speaks_to_it(self):
-        unit = self.make()
-        unit.look_at_clock(100.0)
-        assert self.switched_off == 0  # nobody has ever spoken to it
-        answer(unit, "03 0000 0001", now_s=100.0)
-        unit.look_at_clock(102.9)
-        assert self.switched_off == 0
-        unit.look_at_clock(103.1)
-        unit.look_at_clock(200.0)
-        assert self.switched_off == 1
-
-    def test_an_exception_is_nobody_sensible(self):
-        unit = self.make()
-        answer(unit, "03 0000 0001", now_s=0.0)
-        answer(unit, "03 0077 0001", now_s=2.9)
-        unit.look_at_clock(3.1)
-        assert self.switched_off == 1
-
-    def test_a_master_may_change_it_within_limits(self):
-        unit = self.make()
-        assert answer(unit, "03 0009 0001") == "03 02 00 1e"
-        assert answer(unit, "06 0009 0001") == "86 03"
-        assert answer(unit, "06 0009 000A") == "06 00 09 00 0a"
-        unit.look_at_clock(1.1)
-        assert self.switched_off == 1
 
 
 def mbap(pdu, transaction=1, unit=1):
@@ -403,21 +367,6 @@ def test_a_terminal_that_is_unplugged_comes_back_under_another_path(bench):
 def test_two_devices_with_one_number_are_refused(bench):
     with pytest.raises(ValueError, match="same device_id"):
         ModbusServer([bench.unit(), bench.unit()], Wire("load"))
-
-
-def test_the_clock_of_the_time_out_runs_by_itself():
-    off = []
-    unit = Unit(Device({}), {}, silence=Silence(0, lambda: off.append(True), timeout_s=0.5))
-
-    async def ask(reader, writer, *_):
-        writer.write(mbap("03 0000 0001"))
-        await reader.readexactly(11)
-        await asyncio.sleep(0.3)
-        assert not off
-        await asyncio.sleep(0.5)
-
-    asyncio.run(served_tcp([unit], ask))
-    assert off == [True]
 
 
 def test_it_lives_on_a_loop_of_another_thread_and_leaves_nothing_behind(bench):
