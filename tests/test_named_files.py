@@ -46,7 +46,7 @@ def test_an_own_protocol_comes_first_and_that_is_said(config: Path) -> None:
 def test_an_own_bench_is_named_as_own(config: Path) -> None:
     own = put(config / "benches" / "cellar.toml", 'bench = "cellar"')
     assert find_bench("cellar").note == f"bench cellar: your own file {own}"
-    with pytest.raises(NotFound, match="by name there are: cellar, simulated, simulated_processor; or give a path"):
+    with pytest.raises(NotFound, match="there are: cellar, simulated, simulated_processor, wired; or give a path"):
         find_bench("celar")
 
 

@@ -343,9 +343,13 @@ def test_two_instruments_on_one_port(line):
 def test_a_parity_that_the_port_cannot_do_is_told_in_words(line):
     """A pseudo-terminal has none; the C library says so when it is asked for it a second time, at the latest."""
     keys = line.keys.model_copy(update={"parity": "even"})
-    with pytest.raises(LinkLost, match=r"cannot be opened: .*Invalid argument.*\n.*do that baud, parity"):
+
+    def open_twice():
         for _ in range(2):
             open_stream(keys, "meter", Patience(1.0)).close()
+
+    with pytest.raises(LinkLost, match=r"cannot be opened: .*Invalid argument.*\n.*do that baud, parity"):
+        open_twice()
 
 
 def test_unplugged_and_back_under_the_same_name(line):
