@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from sim.wires.folder import Folder, usual_folder
+from sim.wires.folder import USUAL_FOLDER, Folder
 from sim.wires.serving import serving, station_of
 from sim.wires.station import Pace
 from sim.wires.table import USUAL_TABLE, StationTable, load_table, shipped
@@ -65,7 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--speed", type=float, default=1.0, metavar="N", help="bench seconds in a real one (default: 1)"
     )
-    parser.add_argument("--folder", type=Path, default=usual_folder(), help="for stable names (default: %(default)s)")
+    parser.add_argument("--folder", type=Path, default=USUAL_FOLDER, help="for stable names (default: %(default)s)")
     parser.add_argument("--free-ports", action="store_true", help="take free TCP ports instead of the table's")
     parser.add_argument("--stop-at-eof", action="store_true", help="stop when standard input ends as well")
     options = parser.parse_args(arguments)

@@ -26,7 +26,7 @@ from typing import Any, get_args
 
 from sim.faults import FaultKind
 from sim.wires.base import WIRE_FAULTS, Wire, WireFault
-from sim.wires.folder import PORTS_FILE, usual_folder
+from sim.wires.folder import PORTS_FILE, USUAL_FOLDER
 from sim.wires.station import Station
 
 #: How long an answer may take [s].
@@ -169,9 +169,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         f"[SENSOR]; status. Kinds of a wire: {', '.join(WIRE_FAULTS)}. Kinds of the plant: "
         f"{', '.join(get_args(FaultKind))}.",
     )
-    parser.add_argument(
-        "--folder", type=Path, default=usual_folder(), help="of the served bench (default: %(default)s)"
-    )
+    parser.add_argument("--folder", type=Path, default=USUAL_FOLDER, help="of the served bench (default: %(default)s)")
     parser.add_argument("words", nargs="+", metavar="WORD", help="what to do, as below")
     options = parser.parse_args(arguments)
     try:

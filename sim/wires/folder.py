@@ -14,17 +14,13 @@ from __future__ import annotations
 import fcntl
 import os
 import shutil
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
 PORTS_FILE = "ports.toml"
 _LOCK = ".lock"
-
-
-def usual_folder() -> Path:
-    """Where it is unless told otherwise; the same for everyone, so that a bench file can name it."""
-    return Path(tempfile.gettempdir()) / "benchd-wires"
+#: Where it is unless told otherwise; the same whatever the environment, so that a bench file can name it.
+USUAL_FOLDER = Path("/tmp/benchd-wires")
 
 
 class Folder:
@@ -35,6 +31,7 @@ class Folder:
     Args:
         path: of the folder [no unit]
 
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     folder = Folder(Path(place) / "wires")
     ...     folder.link("meter", "/dev/pts/9")

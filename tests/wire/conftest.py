@@ -22,7 +22,7 @@ from benchd.running.states import RunState
 from benchd.store import queries
 from benchd.store.records import EventRow, PointRecord
 from benchd.store.writer import Writer
-from sim.wires.folder import usual_folder
+from sim.wires.folder import USUAL_FOLDER
 from sim.wires.serving import Places
 from sim.wires.table import load_table, shipped
 
@@ -35,8 +35,8 @@ def addressed(places: Places) -> str:
             usual = f"\nport = {instrument.keys['port']}\n"
             assert usual in text, f"the bench file names the usual port of {name}"
             text = text.replace(usual, f"\nport = {places.ports[name]}\n")
-    assert str(usual_folder()) in text
-    return text.replace(str(usual_folder()), str(places.folder))
+    assert str(USUAL_FOLDER) in text
+    return text.replace(str(USUAL_FOLDER), str(places.folder))
 
 
 @dataclass
