@@ -211,7 +211,7 @@ def test_watts_are_held_within_2_pct_by_the_limit_though_it_is_4_pct_off(machine
 
     def corrected() -> bool:
         opened.read(0.0)
-        return holds(limit_file(machine)) < 78e6
+        return holds(limit_file(machine)) < 77.3e6  # of 76.9, where it ends
 
     until(corrected, within_s=60.0)
     assert watts_over(opened, 4) == pytest.approx([80.0] * 4, rel=0.02)
