@@ -39,10 +39,11 @@ from collections.abc import Mapping, Sequence
 from pydantic import ValidationError
 
 from benchd.errors import BenchdError
-from drivers import _hwmon_chips, _powercap, _processor
-from drivers._agent import Agent
-from drivers.hwmon import HwmonSpec
-from drivers.processor_load import ProcessorLoadSpec
+from drivers.processor import clocks, powercap
+from drivers.processor.agent import Agent
+from drivers.processor.driver import ProcessorLoadSpec
+from drivers.sysfs import chips
+from drivers.sysfs.hwmon import HwmonSpec
 
 USUAL_PORT = 5025
 #: A message longer than this is none [bytes].
@@ -168,9 +169,9 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     add("--fan-device", metavar="END", help="end of its device link, where two chips share a name")
     add("--pwm", type=int, nargs="+", default=[1], help="its outputs that the fans hang on (default: 1)")
     add("--tach", nargs="+", default=["fan1"], metavar="INPUT", help="its inputs of their speeds (default: fan1)")
-    add("--hwmon-root", default=_hwmon_chips.ROOT, help=argparse.SUPPRESS)
-    add("--powercap-root", default=_powercap.ROOT, help=argparse.SUPPRESS)
-    add("--cpu-root", default=_processor.ROOT, help=argparse.SUPPRESS)
+    add("--hwmon-root", default=chips.ROOT, help=argparse.SUPPRESS)
+    add("--powercap-root", default=powercap.ROOT, help=argparse.SUPPRESS)
+    add("--cpu-root", default=clocks.ROOT, help=argparse.SUPPRESS)
     add("--state-folder", help="where former modes and limits are kept while they are taken")
     add("--stop-at-eof", action="store_true", help="stop when standard input ends as well")
     return parser.parse_args(arguments)

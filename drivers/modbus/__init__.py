@@ -1,0 +1,1 @@
+"""The driver `modbus`: registers over Modbus TCP, RTU on a serial line, and RTU over TCP."""

@@ -1,0 +1,1 @@
+"""The driver `hwmon`: fans, pumps and temperatures that the Linux kernel shows as files."""
