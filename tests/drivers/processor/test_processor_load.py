@@ -268,6 +268,7 @@ def test_heat_goes_off_when_nobody_reads(machine):
     with driver(machine, timeout_s=1.0) as made:
         made.open()
         made.write({"heat_w": 80.0})
+        until(lambda: bool(workers()))
         until(lambda: not workers())
         with pytest.raises(LinkLost, match="nobody has said a word"):
             made.read(0.0)

@@ -132,7 +132,7 @@ def test_a_mistake_in_a_pattern_is_shown_at_its_line():
 
 def test_what_is_found_can_be_pasted_into_a_bench_file(monkeypatch, tmp_path):
     (tmp_path / "usb-sound_meter_0001-if00").symlink_to("/dev/null")
-    monkeypatch.setattr("drivers.serial_line.serial_ports", lambda: serial_ports(tmp_path)[:1])
+    monkeypatch.setattr("drivers.serial_line.driver.serial_ports", lambda: serial_ports(tmp_path)[:1])
     (found,) = SerialLine.find()
     table = tomllib.loads(found.stanza)
     (name,) = table["instruments"]
