@@ -20,7 +20,8 @@ fans, to a bench that runs elsewhere; the driver `scpi` speaks to it:
 Messages end with a line feed. A value that there is not is 9.91E37. `OUTP:PROT:TRIP?` is 1 after heat has gone off by
 itself: nobody who holds it has said a word for the time-out, the energy counter could not be read, or the agent failed.
 Then, at SIGTERM and at its end the load is off and the fans are full; at its end their former mode is given back, after
-a SIGKILL by the next start (workers die with it at once). Several may be connected; see `_agent` for who may heat.
+a SIGKILL by the next start (workers die with it at once). Several may be connected; see `drivers.processor.agent` for
+who may heat.
 
 There is no password: listen on a network that you trust. Owns the socket and the life of the process.
 """

@@ -89,7 +89,8 @@ def _with_level(record: PointRecord, got: Mapping[str, Finding], found: Found) -
 
 
 def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> list[Flag]:
-    level, heat, throttled = got.get("level_dba"), got.get("heat_w"), got.get(THROTTLED)
+    level, heat = got.get("level_dba"), got.get("heat_w")
+    throttled = [got[name] for name in THROTTLED if name in got]
     moved, left = got.get("ambient_moved_k"), got.get("left_k")
     needed = [got.get("rise_k"), heat, level]
     flags = []
@@ -97,7 +98,7 @@ def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> li
         flags.append(Flag.NOT_SETTLED)
     elif left is not None and left.value > LEFT_K:
         flags.append(Flag.STILL_MOVING)
-    if throttled is not None and throttled.value > 0:
+    if any(count.value > 0 for count in throttled):
         flags.append(Flag.THROTTLED)
     if any(finding is not None and finding.detail["missing"] > MISSING_AT_MOST for finding in needed):
         flags.append(Flag.SAMPLES_MISSING)

@@ -18,21 +18,7 @@ A supply that can hold watts; one that tells volts and amperes only, and is give
     channels.heat_w = { query = "MEAS:VOLT?", times = "MEAS:CURR?" }
     setpoints.heat_w = { ohm = 8.0, range = [0, 300], safe = 0 }          # VOLT 40, CURR 5.25, OUTP ON
 
-A processor as its own heat source, behind the load agent on the test computer (`drivers.load_agent`). These are the
-commands that the agent must know: watts as a limit of power, their switch, package watts, temperature [degC], clock [%
-of the highest], how often it was throttled [1], fan duty [%], and its time-out:
-
-    [instruments.processor]
-    driver = "scpi"
-    host = "192.168.1.21"
-    heats = "processor"
-    at_open = ["SYST:COMM:TIM 5"]          # load off and fans full after 5 s without a word
-    channels.heat_w = {}                                 # MEAS:POW?
-    channels.die_c = {}                                  # MEAS:TEMP?
-    channels.clock_pct = { query = "MEAS:CLOC?" }
-    channels.throttled_count = { query = "MEAS:THR?" }
-    setpoints.heat_w = { range = [0, 150], safe = 0 }    # POW 65, POW?, OUTP ON, OUTP OFF, OUTP?
-    setpoints.fan_pct = { command = "FAN {value}", range = [20, 100], safe = 100 }   # FAN?
+A processor as its own heat source is behind the load agent on the test computer: `drivers.load_agent` has its stanza.
 
 SCPI has no check sum: a bit that flips inside a digit cannot be seen here. TCP has one; use parity on a serial line.
 

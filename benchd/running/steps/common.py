@@ -51,21 +51,23 @@ class Window:
         return float(np.isnan(series).mean()) if series.size else 1.0
 
 
-def collect(wants: Wants, for_s: float) -> Asking:
-    """Hold settings for for_s [s] and give the ticks."""
+def collect(wants: Wants, for_s: float, keep_s: float = math.inf) -> Asking:
+    """Hold settings for for_s [s] and give the ticks of the last keep_s [s] of it, at least the last one."""
     tick = yield wants
-    ticks = [tick]
+    ticks = deque([tick])
     ends_s = tick.t_s + for_s
     while tick.t_s < ends_s:
         tick = yield wants
         ticks.append(tick)
+        while ticks[0].t_s < tick.t_s - keep_s:
+            ticks.popleft()
     return Window(ticks)
 
 
 def settle(wants: Wants, for_s: float) -> Generator[Wants, Tick, None]:
     """Hold settings for for_s [s]; what is measured meanwhile is recorded but not used."""
     if for_s > 0:
-        yield from collect(wants, for_s)
+        yield from collect(wants, for_s, keep_s=0.0)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from benchd.protocol_file import BreakIn, CoolDown, Dwell
 from benchd.running.found import CYCLE_RISE, OVER_LIMIT, Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, SoakPoint, Step, Wants
-from benchd.running.steps.common import IN_A_ROW, Window, collect, soak_until
+from benchd.running.steps.common import IN_A_ROW, collect, settle, soak_until
 from benchd.running.steps.measured import point_findings, rise
 
 FULL_PCT = 100.0
@@ -45,7 +45,7 @@ def cool_down(spec: CoolDown, _found: Found) -> Step:
 
 def dwell(spec: Dwell, _found: Found) -> Step:
     """Holds settings for a time."""
-    yield from collect(Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, "dwelling"), spec.for_min * 60)
+    yield from settle(Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, "dwelling"), spec.for_min * 60)
     return Outcome(Ending.DONE, f"{spec.for_min:g} min")
 
 
@@ -55,13 +55,13 @@ def break_in(spec: BreakIn, found: Found) -> Step:
     for number in range(1, spec.cycles + 1):
         doing = f"cycle {number} of {spec.cycles}"
         hot = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, f"{doing}, heat on")
-        window = yield from collect(hot, spec.on_min * 60)
         # The last tenth of the cycle: near its end, and long enough to average.
-        measured = rise(Window(window.ticks[-max(1, len(window.ticks) // 10) :]), found, left_k=0.0)
+        window = yield from collect(hot, spec.on_min * 60, keep_s=spec.on_min * 6)
+        measured = rise(window, found, left_k=0.0)
         if measured is not None:
             detail = {"cycle": number, "heat_w": spec.heat_w}
             findings.append(Finding(CYCLE_RISE, measured.value, "K", measured.expanded, measured.dof, detail))
-        yield from collect(Wants(0, spec.fan_pct, spec.pump_pct, f"{doing}, heat off"), spec.off_min * 60)
+        yield from settle(Wants(0, spec.fan_pct, spec.pump_pct, f"{doing}, heat off"), spec.off_min * 60)
     if len(findings) < 2:
         return Outcome(Ending.DONE, f"{spec.cycles} cycles", tuple(findings))
     gained_k = findings[-2].value - findings[-1].value

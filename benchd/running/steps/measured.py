@@ -17,8 +17,8 @@ from benchd.running.steps.common import Soaked, Window
 
 #: More degrees of freedom than this make no difference to a 95 % interval.
 MANY_DOF = 1e4
-#: A count that goes up while the load gives less than it is told, where the bench has one [s].
-THROTTLED = "throttled_s"
+#: Counts that go up while the load gives less than it is told, where the bench has them: in seconds, or in times.
+THROTTLED = ("throttled_s", "throttled_count")
 #: Channels whose plain mean stands with every test point, where the bench has them.
 MEANS = ("die_c", "ambient_c", "inlet_c", "coolant_c", "heat_w", "fan_rpm", "pump_rpm")
 
@@ -71,8 +71,11 @@ def point_findings(soaked: Soaked, found: Found) -> list[Finding]:
         findings.append(_finding("resistance_k_per_w", resistance, window, "die_c"))
     findings.append(Finding("ambient_moved_k", _moved(window.series("ambient_c")), "K"))
     findings.append(Finding("left_k", soaked.left_k, "K"))
-    if THROTTLED in found.channels:
-        findings.append(Finding(THROTTLED, _counted(window.series(THROTTLED)), "s"))
+    findings += [
+        Finding(name, _counted(window.series(name)), unit_of(name) or "")
+        for name in THROTTLED
+        if name in found.channels
+    ]
     findings.append(Finding("soak_s", soaked.seconds, "s"))
     return [finding for finding in findings if math.isfinite(finding.value)]
 

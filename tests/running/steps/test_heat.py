@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import weakref
 
 import pytest
 
@@ -10,7 +11,7 @@ from benchd.instruments import ChannelSpec
 from benchd.protocol_file import BreakIn, CoolDown, Dwell, Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
-from benchd.running.steps.base import SoakPoint, Wants
+from benchd.running.steps.base import SoakPoint, Tick, Wants
 from benchd.running.steps.heat import break_in, cool_down, dwell, soak
 
 RULE = Equilibrium(change_k=0.5, in_min=2, at_most_min=15)
@@ -151,3 +152,29 @@ def test_a_break_in_cycles_the_heat_and_says_what_the_last_cycle_gained(played, 
 def test_a_break_in_of_one_cycle_has_nothing_to_compare(played, heater, known) -> None:
     spec = BreakIn(kind="break_in", cycles=1, heat_w=100, on_min=1, off_min=1)
     assert played(break_in(spec, known()), heater()).outcome.reason == "1 cycles"
+
+
+@pytest.mark.parametrize(
+    "step", [dwell(Dwell(kind="dwell", for_min=300, heat_w=100, fan_pct=60, pump_pct=80), Found())]
+)
+def test_a_long_dwell_keeps_none_of_its_ticks(step, heater) -> None:
+    """A night at 10 Hz would else fill the memory."""
+    warm, wants = heater(), next(step)
+    alive: list[weakref.ref[Mine]] = []
+    for t_s in range(1000):
+        tick = Mine(float(t_s), warm(float(t_s), wants))
+        alive.append(weakref.ref(tick))
+        wants = step.send(tick)
+        del tick
+    assert sum(one() is not None for one in alive) <= 2
+
+
+class Mine(Tick):
+    """A tick that can be watched."""
+
+
+def test_a_heat_cycle_is_judged_by_its_last_tenth(played, heater, known) -> None:
+    spec = BreakIn(kind="break_in", cycles=2, heat_w=100, on_min=20, off_min=5, fan_pct=60, pump_pct=80)
+    cycles = played(break_in(spec, known()), heater(tau_s=300.0)).found("cycle_rise_k")
+    # From 18 to 20 min of a rise with 300 s: the mean of 1 - exp(-t/tau) there is 0.9777; the second begins warm.
+    assert cycles[0].value == pytest.approx(20.0 * 0.9777, abs=0.05)
