@@ -154,11 +154,9 @@ def test_a_break_in_of_one_cycle_has_nothing_to_compare(played, heater, known) -
     assert played(break_in(spec, known()), heater()).outcome.reason == "1 cycles"
 
 
-@pytest.mark.parametrize(
-    "step", [dwell(Dwell(kind="dwell", for_min=300, heat_w=100, fan_pct=60, pump_pct=80), Found())]
-)
-def test_a_long_dwell_keeps_none_of_its_ticks(step, heater) -> None:
+def test_a_long_dwell_keeps_none_of_its_ticks(heater) -> None:
     """A night at 10 Hz would else fill the memory."""
+    step = dwell(Dwell(kind="dwell", for_min=300, heat_w=100, fan_pct=60, pump_pct=80), Found())
     warm, wants = heater(), next(step)
     alive: list[weakref.ref[Mine]] = []
     for t_s in range(1000):
