@@ -215,6 +215,12 @@ class Instrument(ABC):
         """Bring the device to its safe state; `values` are the bench file's safe setpoints [unit of each]."""
         self.write(values)
 
+    def stay_safe(self) -> None:  # noqa: B027 - most devices stay as they were told
+        """The safe state is not confirmed everywhere: what `make_safe` commanded must outlive `close` and this process.
+
+        Only remembers; called from any thread, also when the device hangs.
+        """
+
     def begin(self, about: RunAbout) -> None:  # noqa: B027 - most drivers have nothing to do here
         """A run begins. Only a simulated device takes note."""
 

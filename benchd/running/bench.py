@@ -24,6 +24,8 @@ T = TypeVar("T")
 
 #: Opening may take longer than reading: a link is built up, a device wakes. Real seconds.
 OPEN_S = 5.0
+#: How much of its deadline a silent instrument gets to take heat off [1]: a tick waits; one that lives needs little.
+LITTLE_PATIENCE = 0.25
 #: The longest pause between two tries at an instrument that does not answer [s of bench time].
 PAUSE_AT_MOST_S = 10.0
 
@@ -140,6 +142,8 @@ class OpenInstrument:
         self.deadline_s = deadline_s
         self.opened = False
         self.pause = Pause()
+        self.told = Pause()
+        """When heat off is tried again at an instrument that has fallen silent."""
         self._worker = None if driver.immediate else Worker(name)
 
     @property
@@ -198,6 +202,7 @@ class OpenBench:
         self._readable = [instrument for name, instrument in self.instruments.items() if self._channels_of[name]]
         #: Instruments whose last request went unanswered, and why.
         self.silent: dict[str, str] = {}
+        self._t_s = 0.0
 
     @property
     def immediate(self) -> bool:
@@ -239,6 +244,7 @@ class OpenBench:
 
         An instrument that has not answered is asked again after a pause that grows, since asking costs time.
         """
+        self._t_s = t_s
         answers: dict[str, Answer] = {}
         asked: list[tuple[OpenInstrument, Request[Mapping[str, Answer]], float]] = []
         for instrument in self._readable:
@@ -271,19 +277,24 @@ class OpenBench:
         """Command setpoints [unit of each], in the order given. Returns what failed: setpoint -> why.
 
         An instrument that did not answer its last reading is not asked: waiting for it again would cost the others
-        time. Only heat off is tried in any case, unless the instrument is still busy.
+        time. Only heat off is tried in any case, now and then and with little patience, unless it is still busy.
         """
         failed: dict[str, str] = {}
         for name, value in values.items():
             instrument = self.instruments[self._owner[name]]
+            silent = instrument.name in self.silent
             heat_off = name == HEAT_SETPOINT and value == 0 and not instrument.busy
-            if instrument.name in self.silent and not heat_off:
+            if silent and not (heat_off and instrument.told.over(self._t_s)):
                 failed[name] = self.silent[instrument.name]
                 continue
             try:
-                instrument.call(_writing(instrument.driver, {name: value}))
+                limit_s = instrument.deadline_s * (LITTLE_PATIENCE if silent else 1.0)
+                instrument.call(_writing(instrument.driver, {name: value}), limit_s)
             except InstrumentError as error:
                 failed[name] = error.message
+                instrument.told.failed(self._t_s)
+            else:
+                instrument.told.end()
         return failed
 
 

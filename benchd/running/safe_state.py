@@ -59,9 +59,13 @@ def make_safe(bench: OpenBench, cause: str) -> SafeReport:
     for owner in heat_first:
         values = safe_values(bench.file, sorted(owned[owner], key=lambda name: name != HEAT_SETPOINT))
         lines.append(SafeLine(owner, values, _bring_down(bench.instruments[owner], values, interrupted)))
+    report = SafeReport(cause, tuple(lines))
+    if not report.confirmed:
+        for instrument in bench.instruments.values():
+            instrument.driver.stay_safe()
     if interrupted:
         raise interrupted[0]
-    return SafeReport(cause, tuple(lines))
+    return report
 
 
 def _bring_down(instrument: OpenInstrument, values: dict[str, float], interrupted: list[BaseException]) -> str:

@@ -49,11 +49,11 @@ class FanOutput:
         if self._mode(chip).exists():
             need_right(self._mode(chip), self._who, writing=True)
 
-    def recover(self, chip: Chip) -> bool:
+    def recover(self, chip: Chip, least_pct: float) -> bool:
         """Give back what a program that was killed had taken; False when there was nothing of that kind."""
         if self.taken or not self._former.adopt():
             return False
-        self.give_back(chip)
+        self.give_back(chip, least_pct)
         return True
 
     def command(self, chip: Chip, pct: float, tolerance_pct: float) -> None:
@@ -75,12 +75,15 @@ class FanOutput:
                 write_number(self._mode(chip), FULL_SPEED)
             raise
 
-    def give_back(self, chip: Chip) -> None:
-        """Put back what stood there before it was taken. Raises `SettingRefused`, and then the record stays."""
+    def give_back(self, chip: Chip, least_pct: float) -> None:
+        """Put back the mode that stood there before it was taken. Raises `SettingRefused`, and then the record stays.
+
+        A duty that somebody had set by hand is never put back below least_pct [%]: the block may still be hot.
+        """
         former = self._former.values
         mode = former.get(self._mode(chip).name)
         if mode in (None, MANUAL) and self._name in former:
-            write_checked(self._duty(chip), former[self._name], self._who)
+            write_checked(self._duty(chip), max(former[self._name], counts_of(least_pct)), self._who)
         if mode is not None:
             write_checked(self._mode(chip), mode, self._who)
         self._former.forget()

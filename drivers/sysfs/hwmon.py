@@ -123,6 +123,7 @@ class Hwmon(Instrument):
         self._root = Path(spec.root)
         self._chip: Chip | None = None
         self._given_back: list[str] = []
+        self._stays = False
         self._outputs: dict[str, list[FanOutput]] = {}
 
     def open(self) -> None:
@@ -132,18 +133,28 @@ class Hwmon(Instrument):
         refusals = [refusal for output in self._all_outputs() if (refusal := _refusal(output, chip))]
         if refusals and len(refusals) == len(list(self._all_outputs())):
             raise refusals[0]
-        self._given_back = [name for name, output in self._named_outputs() if _recovered(output, chip)]
+        self._stays = False
+        self._given_back = [name for name, output in self._named_outputs() if self._recovered(name, output, chip)]
 
     def close(self) -> None:
-        """Give back what was taken. What cannot be given back stays recorded for the next `open`."""
+        """Give back what was taken. What cannot be given back stays recorded for the next `open`.
+
+        So does everything while the safe state of the bench is not confirmed: fans that are full stay full.
+        """
         atexit.unregister(self.close)
-        taken = [output for output in self._all_outputs() if output.taken]
-        for output in taken:
+        taken = [(name, output) for name, output in self._named_outputs() if output.taken]
+        for name, output in taken:
             try:
-                output.give_back(self._found())
+                if self._stays:
+                    output.let_go()
+                else:
+                    output.give_back(self._found(), self._spec.setpoints[name].safe)
             except InstrumentError:
                 output.let_go()
         self._chip = None
+
+    def stay_safe(self) -> None:
+        self._stays = True
 
     def identify(self) -> str:
         chip = self._found()
@@ -221,6 +232,13 @@ class Hwmon(Instrument):
         records = {name: Former(folder, record_name(self._root, chip.name, chip.device, name)) for name in names}
         return [FanOutput(name, records[name], who) for name, who in names.items()]
 
+    def _recovered(self, name: str, output: FanOutput, chip: Chip) -> bool:
+        """As `recover`; what cannot be given back now is tried again by `close`."""
+        try:
+            return output.recover(chip, self._spec.setpoints[name].safe)
+        except SettingRefused:
+            return False
+
     def _named_outputs(self) -> Iterator[tuple[str, FanOutput]]:
         for name, outputs in self._outputs.items():
             for output in outputs:
@@ -242,43 +260,39 @@ def _refusal(output: FanOutput, chip: Chip) -> LinkLost | None:
     return None
 
 
-def _recovered(output: FanOutput, chip: Chip) -> bool:
-    """As `recover`; what cannot be given back now is tried again by `close`."""
-    try:
-        return output.recover(chip)
-    except SettingRefused:
-        return False
-
-
 def attached(root: Path) -> list[Attached]:
     """The chips below a root that have something to read, each with a stanza to paste."""
-    all_ = chips(root)
+    all_ = [chip for chip in chips(root) if chip.inputs()]
     names = [chip.name for chip in all_]
-    return [Attached(f"chip {chip.words}", _stanza(chip, names.count(chip.name) > 1)) for chip in all_ if chip.inputs()]
+    # Two of a name get numbers, so that their stanzas can stand in one file.
+    numbers = [names[: at + 1].count(name) if names.count(name) > 1 else 0 for at, name in enumerate(names)]
+    return [Attached(f"chip {chip.words}", _stanza(chip, number)) for chip, number in zip(all_, numbers, strict=True)]
 
 
-def _stanza(chip: Chip, shared_name: bool) -> str:
-    lines = [f"[instruments.{_bare(chip.name)}]", 'driver = "hwmon"', f'chip = "{chip.name}"']
-    if shared_name and chip.device:
+def _stanza(chip: Chip, number: int) -> str:
+    """`number` 0 when no other chip has its name, else the how-manieth of them it is."""
+    own = _bare(chip.name) + (str(number) if number else "")
+    lines = [f"[instruments.{own}]", 'driver = "hwmon"', f'chip = "{chip.name}"']
+    if number and chip.device:
         lines.append(f'device = "{chip.device}"')
     for name in chip.inputs():
-        lines += _channel_lines(chip, name)
+        lines += _channel_lines(chip, own, name)
     outputs = [name.removeprefix("pwm") for name in chip.inputs() if kind_of(name) == "pwm"]
     if outputs:
-        lines.append("# leave only the outputs that the specimen's fans hang on; a pump has pump_pct")
-        lines.append(f"setpoints.fan_pct = {{ pwm = [{', '.join(outputs)}], range = [0, 100], safe = 100 }}")
+        lines.append("# without the #, and only the outputs that the specimen's fans hang on; a pump has pump_pct")
+        lines.append(f"# setpoints.fan_pct = {{ pwm = [{', '.join(outputs)}], range = [0, 100], safe = 100 }}")
     return "\n".join(lines) + "\n"
 
 
 _ENDINGS = {"degC": "c", "1/min": "rpm", "%": "pct", "V": "v", "A": "a", "W": "w"}
 
 
-def _channel_lines(chip: Chip, name: str) -> list[str]:
+def _channel_lines(chip: Chip, own: str, name: str) -> list[str]:
     unit = KINDS[kind_of(name)][0]
     answer, label = chip.read(name), chip.label(name)
     now = f"now {answer:.4g} {unit}" if isinstance(answer, float) else "no value now"
     about = f"# {name}{f', {label}' if label else ''}: {now}"
-    return [about, f'channels.{_bare(chip.name)}_{name}_{_ENDINGS[unit]} = {{ input = "{name}" }}']
+    return [about, f'channels.{own}_{name}_{_ENDINGS[unit]} = {{ input = "{name}" }}']
 
 
 def _bare(name: str) -> str:

@@ -201,6 +201,23 @@ def test_heat_off_is_tried_even_where_readings_fail(parts, bench) -> None:
     assert parts["load"].writes == [{"heat_w": 0.0}]
 
 
+def test_heat_off_at_a_silent_instrument_is_tried_now_and_then_and_with_little_patience(parts, bench) -> None:
+    def deaf(_given):
+        time.sleep(0.04)  # within its deadline of 0.05 s, so that it is never busy for long
+        raise NoAnswer("load: no answer")
+
+    parts["load"].read = parts["load"].write = deaf
+    spent_s = 0.0
+    for t_s in range(60):
+        bench.read(float(t_s))
+        began_s = time.monotonic()
+        assert "heat_w" in bench.write({"heat_w": 0.0})
+        spent_s += time.monotonic() - began_s
+        time.sleep(0.045)  # until it is free again
+    assert 8 <= len(parts["load"].writes) <= 15
+    assert spent_s < 15 * 0.03
+
+
 def test_a_write_that_hangs_is_given_up_at_its_deadline(parts, bench) -> None:
     parts["load"].write = parts.block
     failed = bench.write({"heat_w": 10.0, "fan_pct": 50.0})

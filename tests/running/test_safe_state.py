@@ -147,3 +147,16 @@ def test_it_never_raises_an_error_of_an_instrument(parts, bench) -> None:
 
     parts["load"].make_safe = parts["fans"].make_safe = dead
     assert [line.problem for line in make_safe(bench, "").lines] == ["no", "no"]
+
+
+@pytest.mark.parametrize("refuses", [True, False])
+def test_instruments_are_told_to_stay_as_they_are_unless_all_is_confirmed(parts, bench, monkeypatch, refuses) -> None:
+    def no(_values) -> None:
+        raise SettingRefused("load: no")
+
+    told = []
+    for name, instrument in bench.instruments.items():
+        monkeypatch.setattr(instrument.driver, "stay_safe", lambda name=name: told.append(name))
+    parts["load"].make_safe = no if refuses else None
+    assert make_safe(bench, "").confirmed is not refuses
+    assert set(told) == (set(bench.instruments) if refuses else set())

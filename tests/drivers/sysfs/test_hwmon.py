@@ -260,10 +260,10 @@ def test_what_is_found_can_be_pasted(board):
 
 def test_the_stanza_of_one_of_two_chips_names_its_device(tmp_path):
     two_of_a_name(tmp_path)
-    assert {tomllib.loads(one.stanza)["instruments"]["board"]["device"] for one in attached(tmp_path)} == {
-        "board.656",
-        "0-002d",
-    }
+    # In one file, as they are pasted.
+    tables = tomllib.loads("".join(one.stanza for one in attached(tmp_path)))["instruments"]
+    assert list(tables) == ["board1", "board2"]
+    assert {one["device"] for one in tables.values()} == {"board.656", "0-002d"}
 
 
 def test_find_looks_at_this_machine_and_never_fails():

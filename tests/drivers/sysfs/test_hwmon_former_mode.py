@@ -216,13 +216,30 @@ def test_a_record_that_is_cut_off_means_nothing(root, bench_file, text):
         assert holds(root, "pwm1") == "76"
 
 
-def test_who_was_manual_before_is_manual_again_at_his_duty(root):
+@pytest.mark.parametrize(("former", "safe_pct", "after"), [("180", 50, "180"), ("180", 100, "255"), ("0", 60, "153")])
+def test_who_was_manual_before_is_manual_again_but_not_below_what_is_safe(root, former, safe_pct, after):
+    """The block may still be hot."""
     (next(root.glob("hwmon*/pwm1_enable"))).write_text("1\n")
-    (next(root.glob("hwmon*/pwm1"))).write_text("180\n")
+    (next(root.glob("hwmon*/pwm1"))).write_text(f"{former}\n")
+    with driver(root, setpoints={"fan_pct": {"pwm": 1, "range": [0, 100], "safe": safe_pct}}) as made:
+        made.open()
+        made.write({"fan_pct": 20})
+    assert (holds(root, "pwm1_enable"), holds(root, "pwm1")) == ("1", after)
+
+
+def test_while_the_safe_state_is_not_confirmed_the_fans_stay_full_and_the_next_start_gives_back(root):
     with driver(root) as made:
         made.open()
         made.write({"fan_pct": 20})
-    assert (holds(root, "pwm1_enable"), holds(root, "pwm1")) == ("1", "180")
+        made.make_safe({"fan_pct": 100})
+        made.stay_safe()
+    assert (holds(root, "pwm1_enable"), holds(root, "pwm1")) == ("1", "255")
+    assert len(records()) == 1
+    with driver(root) as made:
+        made.open()
+        assert "given back" in made.identify()
+    assert holds(root, "pwm1_enable") != "1"
+    assert records() == []
 
 
 def test_an_output_without_modes_gets_its_duty_back(tmp_path):
@@ -230,7 +247,7 @@ def test_an_output_without_modes_gets_its_duty_back(tmp_path):
     folder.mkdir()
     for name, text in {"name": "board", "pwm1": "180"}.items():
         (folder / name).write_text(f"{text}\n")
-    with driver(tmp_path) as made:
+    with driver(tmp_path, setpoints={"fan_pct": {"pwm": 1, "range": [0, 100], "safe": 60}}) as made:
         made.open()
         made.write({"fan_pct": 20})
         assert holds(tmp_path, "pwm1") == "51"
