@@ -134,6 +134,7 @@ def parse_bench(text: str, file: str) -> BenchFile:
     head = reading.head()
     instruments = reading.instruments()
     reading.check_names(instruments)
+    reading.check_places(instruments)
     if head and not reading.problems:
         reading.check_interlocks(head, instruments)
         reading.check_deadlines(head, instruments)
@@ -211,6 +212,15 @@ class _Reading:
             if heat and heat.safe != 0:
                 path = ("instruments", owner, "setpoints", HEAT_SETPOINT, "safe")
                 self._add(path, f"must be 0: the safe state is de-energised, got {shown(heat.safe)} [W]")
+
+    def check_places(self, instruments: Mapping[str, InstrumentSpec]) -> None:
+        """No two instruments hang on one port or command one output, unless they know how to share it."""
+        owners: dict[str, tuple[str, str]] = {}
+        for owner, instrument in instruments.items():
+            for place, sharing in instrument.occupies().items():
+                other, shared_by = owners.setdefault(place, (owner, sharing))
+                if other != owner and not (sharing and sharing == shared_by):
+                    self._add(("instruments", owner), f"{place} is taken by {shown_key(other)} already")
 
     def check_interlocks(self, head: _Head, instruments: Mapping[str, InstrumentSpec]) -> None:
         """Interlocks watch channels that there are."""

@@ -150,7 +150,7 @@ def results(
 @click.option("--find", "finding", is_flag=True, help="List serial ports and the like, as TOML for a bench file.")
 @as_json
 def instruments(bench: str | None, finding: bool, as_json: bool) -> None:
-    """Open each instrument of a bench, ask what it is, and read all its channels; nothing is commanded.
+    """Open each instrument of a bench, ask what it is, and read all its channels; no setpoint is commanded.
 
     Says in words what is wrong and what to try. With --find: what this machine has that an instrument could be.
     """

@@ -138,6 +138,10 @@ class InstrumentSpec(Spec):
     setpoints: Mapping[str, SetpointSpec] = Field(default_factory=dict)
     """What it can be told, a table a setpoint."""
 
+    def occupies(self) -> Mapping[str, str]:
+        """What it takes for itself, a port or an output, as a person names it; with it who may share it, "" nobody."""
+        return {}
+
     def cautions(self) -> list[str]:
         """What a person should think over before this instrument is used, a sentence each; no mistakes of the file."""
         return []

@@ -248,3 +248,48 @@ def test_a_bench_with_a_change_is_read_or_plainly_refused(data: st.DataObject) -
         text = text[:start] + data.draw(pieces | st.text(max_size=5)) + text[end:]
     with contextlib.suppress(InputError):
         assert isinstance(parse_bench(text, "b.toml"), BenchFile)
+
+
+TWO = """
+bench = "two"
+[instruments.one]
+driver = "{one}"
+{keys_one}
+[instruments.other]
+driver = "{other}"
+{keys_other}
+"""
+REGISTERS = 'serial = "/dev/ttyS9"\ndevice_id = {id}\nchannels.{name} = {{ register = 0 }}'
+OUTPUT = 'chip = "board"\nsetpoints.{name} = {{ pwm = {pwm}, range = [0, 100], safe = 100 }}'
+
+
+def two(one: tuple[str, str], other: tuple[str, str]) -> str:
+    return TWO.format(one=one[0], keys_one=one[1], other=other[0], keys_other=other[1])
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "said"),
+    [
+        (
+            ("scpi", 'serial = "/dev/ttyS9"\nchannels.a_v = {}'),
+            ("modbus", REGISTERS.format(id=1, name="b_v")),
+            "other): serial port /dev/ttyS9 is taken by one already",
+        ),
+        (
+            ("hwmon", OUTPUT.format(name="fan_pct", pwm=1)),
+            ("hwmon", OUTPUT.format(name="pump_pct", pwm="[2, 1]")),
+            "output pwm1 of chip board in /sys/class/hwmon is taken by one already",
+        ),
+    ],
+)
+def test_two_instruments_cannot_hang_on_one_port_or_command_one_output(one, other, said) -> None:
+    with pytest.raises(FileProblems) as refused:
+        parse_bench(two(one, other), "two.toml")
+    assert said.split("): ")[-1] in str(refused.value)
+
+
+def test_several_modbus_devices_share_one_line_and_different_outputs_are_different() -> None:
+    registers = [("modbus", REGISTERS.format(id=number, name=name)) for number, name in ((1, "a_v"), (2, "b_v"))]
+    outputs = [("hwmon", OUTPUT.format(name=name, pwm=pwm)) for name, pwm in (("fan_pct", 1), ("pump_pct", 2))]
+    for pair in (registers, outputs):
+        assert len(parse_bench(two(*pair), "two.toml").instruments) == 2

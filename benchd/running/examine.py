@@ -1,6 +1,6 @@
 """Each instrument of a bench by itself: does it open, what does it say it is, what does it read?
 
-Nothing is commanded. Knows no run, no step and no database.
+No setpoint is commanded. Knows no run, no step and no database.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from benchd.running.bench import OpenBench, OpenInstrument
 from benchd.running.sampler import Sample, Sampler
 
 #: An instrument may need so many looks before each channel has a value: one that sends unasked has its own time.
-LOOKS = 4
+LOOKS = 9
 #: From one look to the next [s].
 LOOK_EVERY_S = 0.5
 

@@ -17,6 +17,7 @@ import select
 import socket
 import termios
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
 from typing import Annotated, Literal, Protocol
 
 import serial
@@ -54,6 +55,9 @@ class WireKeys(Spec):
     """Data bits of the serial port: 7 or 8."""
     stop_bits: Literal[1, 2] = 1
     """Stop bits of the serial port: 1 or 2."""
+
+    def occupies(self) -> Mapping[str, str]:
+        return {f"serial port {os.path.realpath(self.serial)}": ""} if self.serial is not None else {}
 
     @model_validator(mode="after")
     def _one_wire(self) -> WireKeys:

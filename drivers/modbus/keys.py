@@ -151,6 +151,10 @@ class ModbusSpec(WireKeys, InstrumentSpec):
         """The line, for a person."""
         return f"on {self.serial}" if self.host is None else f"at {self.host}:{self.port or USUAL_PORT}"
 
+    def occupies(self) -> Mapping[str, str]:
+        # Several devices may hang on one RTU line: the driver shares it among its own.
+        return dict.fromkeys(super().occupies(), "modbus")
+
     def cautions(self) -> list[str]:
         heats = [name for name, setpoint in self.setpoints.items() if unit_of(name) == "W" and setpoint.range[1] > 0]
         found = []

@@ -103,6 +103,11 @@ class HwmonSpec(InstrumentSpec):
             raise ValueError("two setpoints command the same pwm output")
         return self
 
+    def occupies(self) -> Mapping[str, str]:
+        outputs = [number for setpoint in self.setpoints.values() for number in setpoint.pwm]
+        chip = " ".join(filter(None, (self.chip, self.device)))
+        return {f"output pwm{number} of chip {chip} in {self.root}": "" for number in outputs}
+
     def cautions(self) -> list[str]:
         return [
             f"{name} of {self.chip} is safe at {setpoint.safe:g} %: usual is full speed, 100 %"
