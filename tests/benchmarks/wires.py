@@ -4,7 +4,7 @@ The shipped bench `wired`, five instruments with 21 channels over TCP, pseudo-te
 steady clock, each tick committed: first for 10 min on the machine as it is, then for 5 min while others take a fifth
 of each core. Beside it the floor, measured in the same run: a bare loop that waits for each tenth of a second and does
 nothing. A tick counts as punctual when it begins within 5 ms of its time. What grows is measured from the end of the
-first minute on.
+first minute on; SQLite's cache of pages fills to 2 MB in some seven minutes and then stays.
 """
 
 from __future__ import annotations
