@@ -116,7 +116,8 @@ def encode(place: Place, value: float) -> tuple[int, ...]:
     try:
         data = struct.pack(_STRUCT[place.type], raw if place.type.startswith("float") else round(raw))
     except (struct.error, OverflowError):
-        raise ValueError(f"{value:g} does not fit into {place.type} with scale {place.scale:g}") from None
+        offset = f" and offset {place.offset:g}" if place.offset else ""
+        raise ValueError(f"{value:g} does not fit into {place.type} with scale {place.scale:g}{offset}") from None
     return _ordered(place, struct.unpack(f">{len(data) // 2}H", data))
 
 
@@ -135,6 +136,19 @@ def decode(place: Place, words: Sequence[int]) -> float:
     if raw == place.no_value:
         return math.nan
     return float(place.scale * raw + place.offset)
+
+
+def can_be(kind: NumberType, raw: int) -> bool:
+    """Whether a number of that kind can be exactly `raw` [counts].
+
+    >>> can_be("int16", -32768), can_be("uint16", -32768), can_be("float32", 2147483647)
+    (True, False, False)
+    """
+    try:
+        (told,) = struct.unpack(_STRUCT[kind], struct.pack(_STRUCT[kind], raw))
+    except (struct.error, OverflowError):
+        return False
+    return bool(told == raw)
 
 
 def pick(group: ReadGroup, words: Sequence[int], place: Place) -> Sequence[int]:

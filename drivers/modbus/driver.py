@@ -64,6 +64,13 @@ class _Order:
     tolerance: float = 0.0
 
 
+def _answer(value: float) -> Answer:
+    """A value, or why there is none: the device says that it has no number, or an infinite one."""
+    if math.isnan(value):
+        return SampleFlag.MISSING
+    return value if math.isfinite(value) else SampleFlag.GARBLED
+
+
 class Modbus(Instrument):
     """One device on Modbus. `deadline_s` is the budget of one call, whatever it waits for; nothing is tried twice."""
 
@@ -134,8 +141,7 @@ class Modbus(Instrument):
                     answers |= dict.fromkeys(group.names, SampleFlag.MISSING)
                     continue
                 for name in group.names:
-                    value = decode(self._places[name], pick(group, words, self._places[name]))
-                    answers[name] = value if math.isfinite(value) else SampleFlag.GARBLED
+                    answers[name] = _answer(decode(self._places[name], pick(group, words, self._places[name])))
         return answers
 
     def write(self, values: Mapping[str, float]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, Literal
@@ -19,6 +20,8 @@ from drivers.modbus.codec import (
     Place,
     Table,
     WordOrder,
+    can_be,
+    decode,
     encode,
 )
 
@@ -26,6 +29,8 @@ Register = Annotated[int, Field(ge=0, le=LAST_REGISTER)]
 
 #: How long after a request a device may answer unless the bench file says [s], or twice deadline_s.
 _LATEST_REPLY_S = 1.0
+#: What only the arithmetic adds to 0 [part of the top of the range].
+_NOTHING = 1e-9
 #: The last number that a device on a serial line may have (MODBUS over Serial Line V1.02, 2.2).
 _LAST_ON_SERIAL = 247
 
@@ -76,8 +81,8 @@ class ModbusChannel(_Registers, ChannelSpec):
 
     @model_validator(mode="after")
     def _no_value_can_be_said(self) -> ModbusChannel:
-        if self.no_value is not None:
-            encode(Place(0, type=self.type), self.no_value)
+        if self.no_value is not None and not can_be(self.type, self.no_value):
+            raise ValueError(f"no_value: {self.type} is never exactly {self.no_value}")
         return self
 
 
@@ -90,6 +95,17 @@ class ModbusSetpoint(_Registers, SetpointSpec):
     """Where the device tells the setpoint it has taken, when that is not where it was written."""
     read_back_tolerance: Annotated[Number, Field(ge=0)] = 0.0
     """How far the read back value may lie from the written one [unit of the setpoint]: 0 is bit by bit."""
+
+    @model_validator(mode="after")
+    def _can_be_sent(self) -> ModbusSetpoint:
+        for value in (*self.range, self.safe):
+            encode(self.place, value)
+        return self
+
+    @property
+    def safe_as_sent(self) -> float:
+        """What the device understands by `safe` once it is rounded to counts [unit of the setpoint]."""
+        return decode(self.place, encode(self.place, self.safe))
 
 
 class ModbusSpec(WireKeys, InstrumentSpec):
@@ -124,6 +140,27 @@ class ModbusSpec(WireKeys, InstrumentSpec):
             if self.timeout_s <= self.deadline_s:
                 raise ValueError(f"timeout_s must be above deadline_s, {self.deadline_s:g}")
             encode(Place(0, scale=self.timeout_scale), self.timeout_s)
+            if self.timeout_as_sent_s == 0:
+                raise ValueError(
+                    f"timeout_s = {self.timeout_s:g} is rounded to 0 counts of timeout_scale = "
+                    f"{self.timeout_scale:g} s, which many devices take for never"
+                )
+            if self.timeout_as_sent_s <= self.deadline_s:
+                raise ValueError(
+                    f"timeout_s = {self.timeout_s:g} is rounded to {self.timeout_as_sent_s:g}, "
+                    f"which must be above deadline_s, {self.deadline_s:g}"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _no_heat_is_no_heat(self) -> ModbusSpec:
+        for name, setpoint in self.setpoints.items():
+            left = setpoint.safe_as_sent
+            if unit_of(name) == "W" and setpoint.safe == 0 and abs(left) > _NOTHING * max(map(abs, setpoint.range)):
+                raise ValueError(
+                    f"setpoints.{name}: safe = 0 cannot be sent: with scale {setpoint.scale:g} and offset "
+                    f"{setpoint.offset:g} the nearest is {left:g} W"
+                )
         return self
 
     @model_validator(mode="after")
@@ -147,6 +184,12 @@ class ModbusSpec(WireKeys, InstrumentSpec):
         return self.latest_reply_s or max(_LATEST_REPLY_S, 2 * self.deadline_s)
 
     @property
+    def timeout_as_sent_s(self) -> float:
+        """After how much silence the device turns its output off, `timeout_s` rounded to counts [s]; 0 for never."""
+        place = Place(0, scale=self.timeout_scale)
+        return 0.0 if self.timeout_s is None else decode(place, encode(place, self.timeout_s))
+
+    @property
     def where(self) -> str:
         """The line, for a person."""
         return f"on {self.serial}" if self.host is None else f"at {self.host}:{self.port or USUAL_PORT}"
@@ -163,10 +206,16 @@ class ModbusSpec(WireKeys, InstrumentSpec):
                 f"{', '.join(heats)} stays as it was told when cable, computer or program fail: set the device's own "
                 "communication time-out by timeout_register and timeout_s, if it has one"
             )
-        silence_s = self.deadline_s + self.quiet_s
-        if self.frames == "rtu" and self.timeout_s is not None and self.timeout_s <= silence_s:
+        if self.timeout_s is not None and not math.isclose(self.timeout_s, self.timeout_as_sent_s):
             found.append(
-                f"one lost answer costs {silence_s:.2g} s of silence, and after timeout_s, {self.timeout_s:g} s, the "
-                "device turns its output off: a shorter latest_reply_s or a longer timeout_s avoids it"
+                f"timeout_s = {self.timeout_s:g} is rounded to {self.timeout_as_sent_s:g} s, "
+                f"whole counts of timeout_scale = {self.timeout_scale:g} s"
+            )
+        silence_s = self.deadline_s + self.quiet_s
+        if self.frames == "rtu" and self.timeout_s is not None and self.timeout_as_sent_s <= silence_s:
+            found.append(
+                f"one lost answer costs {silence_s:.2g} s of silence, and after timeout_s, "
+                f"{self.timeout_as_sent_s:g} s, the device turns its output off: "
+                "a shorter latest_reply_s or a longer timeout_s avoids it"
             )
         return found

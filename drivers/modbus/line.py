@@ -122,12 +122,13 @@ class Line:
             self._calm(stream, asker, patience)
             frame = self._frames.pack(question)
             # Whoever had no time to wait has spoken over an answer that may still come.
-            before = self._quiet
+            before, in_hurry = self._quiet, not self._quiet.over
             self._quiet = self._until_no_answer(question, before)
             stream.send(frame, patience)
             self._quiet = self._until_no_answer(question, before)
             answer = self._collect(stream, asker, question, patience)
-            self._quiet = before
+            if not in_hurry:  # else it may be the late answer to the same order before, and its own still to come
+                self._quiet = before
             return answer
 
     @contextmanager

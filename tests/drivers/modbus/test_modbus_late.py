@@ -247,3 +247,17 @@ def test_what_was_spoken_over_for_the_safe_state_is_still_waited_for():
     state.read(number=1)
     state.write(number=1, heat_w=100)
     state.teardown()
+
+
+def test_an_order_that_was_confirmed_by_the_late_answer_to_the_same_one_before_is_still_waited_for():
+    """Found by the machine above: its own answer is still to come."""
+    state = LateAnswers()
+    state.the_device_turns(delay_s=0.0, spoil="another length")
+    state.make_safe(number=1)
+    state.the_device_turns(delay_s=1.4, spoil="whole")
+    state.make_safe(number=1)
+    state.the_device_turns(delay_s=0.6, spoil="whole")
+    for _ in range(4):
+        state.make_safe(number=1)
+    state.write(number=1, heat_w=0)
+    state.teardown()

@@ -12,6 +12,10 @@ def spec(**keys):
     return ModbusSpec.model_validate(BASE | keys)
 
 
+def heat(**keys):
+    return {"setpoints": {"heat_w": {"register": 0, "range": [0, 300], "safe": 0} | keys}}
+
+
 def on_serial(**keys):
     return ModbusSpec.model_validate({"driver": "modbus", "serial": "/dev/serial/by-id/probes"} | keys)
 
@@ -60,6 +64,14 @@ def test_quiet_after_a_failure_is_twice_the_deadline_and_at_least_a_second_unles
         ({"timeout_register": 3}, ""),
         ({"timeout_register": 3, "timeout_s": 0.4}, ""),
         ({"timeout_register": 3, "timeout_s": 7000}, ""),
+        ({"timeout_register": 3, "timeout_s": 4, "timeout_scale": 10}, ""),
+        ({"timeout_register": 3, "timeout_s": 0.5, "timeout_scale": 1, "deadline_s": 0.2}, ""),
+        ({"timeout_register": 3, "timeout_s": 1.4, "timeout_scale": 1, "deadline_s": 1.2}, ""),
+        ({"channels": {"die_c": {"register": 1, "type": "float32", "no_value": 2147483647}}}, "channels.die_c"),
+        (heat(offset=10), "setpoints.heat_w"),
+        (heat(scale=0.001), "setpoints.heat_w"),
+        (heat(range=[-1, 300]), "setpoints.heat_w"),
+        (heat(type="int16", scale=3, offset=1), ""),
     ],
 )
 def test_mistakes_are_refused_where_they_are(keys, where):
@@ -89,6 +101,33 @@ def test_a_time_out_that_one_lost_answer_uses_up_is_cautioned_on_rtu():
     assert "one lost answer costs 4.2 s of silence" in on_serial(**HEAT, **TIME_OUT, deadline_s=1.4).cautions()[0]
     assert on_serial(**HEAT, **TIME_OUT).cautions() == []
     assert spec(**HEAT, **TIME_OUT, deadline_s=1.4).cautions() == []
+
+
+def test_a_heater_that_can_be_told_nothing_else_than_0_is_taken():
+    assert spec(**heat(type="int16", offset=10)).setpoints["heat_w"].safe_as_sent == 0
+    assert spec(**heat(type="int16", scale=0.1, offset=0.3)).setpoints["heat_w"].safe_as_sent == pytest.approx(0)
+    assert spec(**heat(type="float32", scale=0.001)).setpoints["heat_w"].safe_as_sent == 0
+
+
+def test_what_is_wrong_with_a_setpoint_or_a_time_out_is_said_with_its_numbers():
+    with pytest.raises(ValidationError, match="0 does not fit into uint16 with scale 1 and offset 10"):
+        spec(**heat(offset=10))
+    with pytest.raises(ValidationError, match=r"heat_w: safe = 0 cannot be sent: .* the nearest is 1 W"):
+        spec(**heat(type="int16", scale=3, offset=1))
+    with pytest.raises(ValidationError, match=r"timeout_s = 4 is rounded to 0 counts of timeout_scale = 10 s.*never"):
+        spec(timeout_register=1, timeout_s=4, timeout_scale=10)
+
+
+def test_a_time_out_that_is_rounded_is_cautioned():
+    (caution,) = spec(**HEAT, timeout_register=1, timeout_s=3.6, timeout_scale=1).cautions()
+    assert "timeout_s = 3.6 is rounded to 4 s" in caution
+    assert spec(**HEAT, timeout_register=1, timeout_s=0.7, timeout_scale=0.1).cautions() == []
+
+
+@pytest.mark.parametrize(("kind", "raw"), [("int64", 2**63 - 1), ("int64", -(2**63)), ("float32", -32768)])
+def test_a_raw_number_for_no_value_is_taken_where_it_can_come(kind, raw):
+    channel = {"register": 1, "type": kind, "no_value": raw}
+    assert spec(channels={"die_c": channel}).channels["die_c"].no_value == raw
 
 
 def test_the_last_register_is_one():

@@ -185,15 +185,22 @@ def test_a_refused_group_is_missing_and_the_others_are_not():
         assert load.read(0.0) == {"set_w": SampleFlag.MISSING, "die_c": 10.0}
 
 
-@pytest.mark.parametrize("words", ["7F C0 00 00", "7F 80 00 00", "FF 80 00 00"])
-def test_what_is_not_a_number_is_garbled_and_its_neighbour_is_not(words):
+@pytest.mark.parametrize(
+    ("words", "flag"),
+    [
+        ("7F C0 00 00", SampleFlag.MISSING),  # not a number: the device has none
+        ("7F 80 00 00", SampleFlag.GARBLED),
+        ("FF 80 00 00", SampleFlag.GARBLED),
+    ],
+)
+def test_a_float_that_is_no_value_is_missing_or_infinite_and_its_neighbour_is_there(words, flag):
     channels = {
         "heat_w": {"register": 10, "table": "input", "type": "float32"},
         "heat_v": {"register": 12, "table": "input", "type": "float32"},
     }
     script = [exchange(("04 00 0A 00 04", f"04 08 {words} 3F 80 00 00"))]
     with peer(script) as served, driver(served.port, channels=channels) as load:
-        assert load.read(0.0) == {"heat_w": SampleFlag.GARBLED, "heat_v": 1.0}
+        assert load.read(0.0) == {"heat_w": flag, "heat_v": 1.0}
 
 
 def test_the_time_out_of_the_device_is_set_and_read_back_at_each_opening():
@@ -351,14 +358,14 @@ def test_what_is_no_modbus_tcp_is_garbled():
         load.read(0.0)
 
 
-def test_a_raw_number_that_stands_for_none_is_garbled_and_its_neighbours_are_not():
+def test_a_raw_number_that_stands_for_none_is_missing_and_its_neighbours_are_not():
     channels = {
         name: {"register": 107 + at, "type": "int16", "scale": 0.1, "no_value": -32768}
         for at, name in enumerate(("one_c", "two_c"))
     }
     script = [exchange(("03 00 6B 00 02", "03 04 80 00 00 FA"))]
     with peer(script) as served, driver(served.port, channels=channels) as load:
-        assert load.read(0.0) == {"one_c": SampleFlag.GARBLED, "two_c": 25.0}
+        assert load.read(0.0) == {"one_c": SampleFlag.MISSING, "two_c": 25.0}
 
 
 def test_a_gap_is_read_over_where_that_is_allowed():
