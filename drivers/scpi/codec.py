@@ -17,9 +17,11 @@ from collections.abc import Sequence
 #: From here on an answer is no value: 9.9E37 is infinity and 9.91E37 no number. A little less, since a device may keep
 #: its infinity in a number of 32 bits.
 UNREAL = 9.8e37
+#: What counts as 9.91E37, for the same reason.
+_NOT_A_NUMBER = (9.905e37, 9.915e37)
 
 _NUMBER = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:\s?[Ee]\s?[+-]?[0-9]+)?)\s?([A-Za-z%][A-Za-z0-9/%]*)?")
-_NO_NUMBER = ("NAN", "INF", "INFINITY", "NINF", "NINFINITY", "+INF", "-INF")
+_NO_NUMBER = {"NAN": math.nan} | dict.fromkeys(("INF", "INFINITY", "NINF", "NINFINITY", "+INF", "-INF"), math.inf)
 _ERROR = re.compile(r"\s*([+-]?[0-9]+)\s*(?:,\s*(.*?)\s*)?", re.DOTALL)
 _SIMPLE_COMMAND = re.compile(r"([^ ?;]+) +[^ ;,]+")
 
@@ -91,15 +93,16 @@ def query_form(command: str) -> str | None:
 
 
 def number(answer: str, suffixes: Sequence[str] = (), field: int | None = None) -> float:
-    """The number that an answer is [as the device counts], NaN where the device says that it has none.
+    """The number that an answer is [as the device counts]; NaN where the device says that it has none, infinite where
+    it says infinity or overflow, of either sign.
 
     suffixes: how its unit may stand behind it; another one is refused, a multiplier before it is reckoned in.
     field: which of several numbers with commas between, from 1 [1]; None: there must be one only.
 
     Raises `ValueError` for what is no number.
 
-    >>> number("+1.234E+01"), number("250 mV", ("V",)), number("9.91E37"), number("1,2,3", field=2)
-    (12.34, 0.25, nan, 2.0)
+    >>> number("+1.234E+01"), number("250 mV", ("V",)), number("9.91E37"), number("-9.9E37"), number("1,2,3", field=2)
+    (12.34, 0.25, nan, inf, 2.0)
     """
     fields = split_outside_quotes(answer, ",")
     if field is None and len(fields) != 1:
@@ -108,13 +111,16 @@ def number(answer: str, suffixes: Sequence[str] = (), field: int | None = None) 
         raise ValueError(f"no field {field}, the answer has {len(fields)}")
     text = fields[(field or 1) - 1].strip()
     if text.upper() in _NO_NUMBER:
-        return math.nan
+        return _NO_NUMBER[text.upper()]
     found = _NUMBER.fullmatch(text)
     if found is None:
         raise ValueError("no number")
     multiplier = _multiplier(found[2] or "", suffixes)
     told = float(re.sub(r"\s", "", found[1]))
-    return told * multiplier if abs(told) < UNREAL else math.nan
+    if abs(told) < UNREAL:
+        return told * multiplier
+    low, high = _NOT_A_NUMBER
+    return math.nan if low <= told <= high else math.inf
 
 
 def _multiplier(suffix: str, suffixes: Sequence[str]) -> float:

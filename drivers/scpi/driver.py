@@ -45,6 +45,8 @@ from drivers.scpi.orders import Order, Setting, order_of
 
 #: Registered with IANA for SCPI over a raw socket (service name scpi-raw).
 USUAL_PORT = 5025
+#: A new program listens no longer than this [s]: opening has little time, and so has a heater that must go off.
+_LISTEN_S = 2.0
 #: The part of a deadline after which the driver gives up, so that its own words are heard [1].
 _PART = 0.9
 
@@ -68,11 +70,16 @@ class Scpi(Instrument):
         self._queries = list(dict.fromkeys(query for queries in self._asked.values() for query in queries))
         self._link: Link | None = None
         self._identity: str | None = None
+        self._quiet = Patience(0.0)
+        # A serial port brings what another program asked for just before it was killed.
+        self._to_hear_s = min(spec.quiet_s, _LISTEN_S) if spec.serial is not None else 0.0
 
     def open(self) -> None:
+        """Take the device. One on a serial line that is not asked who it is is listened to first."""
         self.close()
-        with self._linked(prepared=False):
-            pass
+        with self._linked(prepared=False) as link:
+            link.settle("", Patience(self._to_hear_s))
+        self._to_hear_s = 0.0
 
     def close(self) -> None:
         if self._link is not None:
@@ -91,8 +98,10 @@ class Scpi(Instrument):
                 try:
                     link.ask(query)
                 except NoAnswer:
+                    if not self._spec.identity_query:
+                        raise
                     link.patience = whole
-                    link.settle(self._spec.identity_query)
+                    link.settle(self._spec.identity_query, self._quiet)
                     words = ", ".join(link.errors(self._spec.error_query)) or "nothing about it"
                     names = ", ".join(name for name, queries in self._asked.items() if query in queries)
                     lines.append(f"does not answer {query} ({names}), and says {words}")
@@ -106,10 +115,10 @@ class Scpi(Instrument):
             try:
                 value = self._value(name, answers)
             except ValueError:
-                self.close()  # no number where one belongs may be an answer to something else
+                self._abandon()  # no number where one belongs may be an answer to something else
                 values[name] = SampleFlag.GARBLED
             else:
-                values[name] = value if math.isfinite(value) else SampleFlag.GARBLED
+                values[name] = _answer(value)
         return values
 
     def write(self, values: Mapping[str, float]) -> None:
@@ -141,6 +150,8 @@ class Scpi(Instrument):
     def _linked(self, patience: Patience | None = None, prepared: bool = True) -> Iterator[Link]:
         """An open link, new if need be, in step with the device and told `at_open` if it is to be `prepared`."""
         patience = patience or self._patience()
+        if prepared and self._identity is None:
+            self._check_quiet(patience)
         try:
             if self._link is None:
                 stream = open_stream(self._spec, self.name, patience, USUAL_PORT)
@@ -149,12 +160,31 @@ class Scpi(Instrument):
             if prepared and self._identity is None:
                 self._prepare(self._link)
             yield self._link
-        except (NoAnswer, LinkLost, Garbled):
+        except Garbled:
+            self._abandon()
+            raise
+        except (NoAnswer, LinkLost):
+            if self._link is not None and self._link.owed:
+                self._abandon()
             self.close()
             raise
 
+    def _abandon(self) -> None:
+        """Let go of a link on which an answer to an earlier question may still come."""
+        self._quiet = Patience(self._spec.quiet_s)
+        self.close()
+
+    def _check_quiet(self, patience: Patience) -> None:
+        """Raises `NoAnswer` while a late answer may still come and this call cannot wait for the end of that."""
+        due_s = self._quiet.left_s
+        if due_s > patience.left_s / 2:
+            raise NoAnswer(
+                f"{self._who}: not asked, it is left alone for another {due_s:.2g} s after a failure",
+                "a late answer must not be taken for the next one: see identity_query and latest_reply_s",
+            )
+
     def _prepare(self, link: Link) -> None:
-        identity = link.settle(self._spec.identity_query)
+        identity = link.settle(self._spec.identity_query, self._quiet)
         link.errors(self._spec.error_query)  # whatever went wrong before is not about what is told now
         for command in self._spec.at_open:
             link.send(command)
@@ -181,9 +211,8 @@ class Scpi(Instrument):
         first, *second = self._asked[name]
         if second:
             suffixes: Sequence[str] = (*SUFFIXES["V"], *SUFFIXES["A"])
-            return (
-                channel.scale * number(answers[first], suffixes, channel.field) * number(answers[second[0]], suffixes)
-            )
+            factors = number(answers[first], suffixes, channel.field), number(answers[second[0]], suffixes)
+            return math.inf if math.inf in factors else channel.scale * math.prod(factors)
         suffixes = SUFFIXES.get(unit_of(name), ()) if channel.suffix is None else (channel.suffix.upper(),)
         return channel.scale * number(answers[first], suffixes, channel.field)
 
@@ -214,7 +243,8 @@ class Scpi(Instrument):
                 link.send(self._spec.off)
             for setting in (setting for order in orders for setting in order.settings):
                 link.send(setting.command)
-            link.settle(self._spec.identity_query)
+            self._check_quiet(patience)  # all is told; whether it was obeyed must not be told by a late answer
+            link.settle(self._spec.identity_query, self._quiet)
             words = link.errors(self._spec.error_query)
             checks = [partial(self._confirm, link, order, words) for order in orders]
             if switches:
@@ -224,6 +254,8 @@ class Scpi(Instrument):
                     check()
                 except SettingRefused as refusal:
                     refusals.append(refusal)
+                except NoAnswer as error:
+                    raise _with_words(error, words) from error
         if refusals:
             raise refusals[0]
 
@@ -263,9 +295,12 @@ class Scpi(Instrument):
             return
         answer = link.ask(query).upper()
         try:
-            is_on = answer == "ON" or (answer != "OFF" and bool(number(answer)))
+            told = float(answer == "ON") if answer in ("ON", "OFF") else number(answer)
         except ValueError:
             raise self._garbled(answer, query) from None
+        if not math.isfinite(told):
+            raise self._garbled(answer, query)
+        is_on = told != 0
         if is_on is not wanted:
             raise SettingRefused(
                 f"{self._who}: {what}: the output is {'on' if is_on else 'off'}, {query} tells {answer}",
@@ -276,6 +311,18 @@ class Scpi(Instrument):
         return Garbled(
             f"{self._who}: {answer[:40]!r} is no answer to {query}", "is it this device, and this query of its own?"
         )
+
+
+def _answer(value: float) -> Answer:
+    """A value, or why there is none: the device says that it has no number, or infinity, which may be an overflow."""
+    if math.isnan(value):
+        return SampleFlag.MISSING
+    return value if math.isfinite(value) else SampleFlag.GARBLED
+
+
+def _with_words(error: NoAnswer, words: Sequence[str]) -> NoAnswer:
+    """The same silence, and what the device had said in its error queue, which may be why."""
+    return NoAnswer(f"{error.message}; before that it said {', '.join(words)}", error.hint) if words else error
 
 
 def _queries(spec: ScpiSpec, name: str) -> list[str]:

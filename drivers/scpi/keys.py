@@ -20,6 +20,9 @@ from drivers.scpi.link import LineEnd
 _QUERIES = {"V": "MEAS:VOLT?", "A": "MEAS:CURR?", "W": "MEAS:POW?", "degC": "MEAS:TEMP?"}
 _COMMANDS = {"V": "VOLT {value}", "A": "CURR {value}", "W": "POW {value}"}
 
+#: How long after a question a device may answer unless the bench file says [s], or twice deadline_s.
+_LATEST_REPLY_S = 1.0
+
 #: One line of printable ASCII, without blanks at its ends.
 Line = Annotated[str, StringConstraints(pattern=r"^[!-~]([ -~]*[!-~])?$")]
 LineOrNone = Annotated[str, StringConstraints(pattern=r"^([!-~]([ -~]*[!-~])?)?$")]
@@ -108,6 +111,9 @@ class ScpiSpec(WireKeys, InstrumentSpec):
     identity_query: LineOrNone = "*IDN?"
     """What the device is asked who it is; its answer also brings the link into step after a failure. '' where it does
     not know such a question."""
+    latest_reply_s: Annotated[Number, Field(gt=0, le=60)] | None = None
+    """How long after a question the device may answer at the latest [s]: without identity_query nothing is asked for so
+    long after a failure; unless given twice deadline_s, at least 1."""
     error_query: LineOrNone = "SYST:ERR?"
     """What its error queue is asked, after every setting and until it is empty; '' where it has none."""
     at_open: list[Line] = Field(default_factory=list)
@@ -157,6 +163,11 @@ class ScpiSpec(WireKeys, InstrumentSpec):
     def switches(self, name: str) -> bool:
         """Whether a setpoint switches the output as well."""
         return bool(self.off) and unit_of(name) == "W"
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long nothing is asked after a failure [s]: 0 for a device that can be brought into step."""
+        return 0.0 if self.identity_query else self.latest_reply_s or max(_LATEST_REPLY_S, 2 * self.deadline_s)
 
     @property
     def asks_output(self) -> str:

@@ -4,7 +4,8 @@ Owns how messages end, and that an answer belongs to the question before it. It 
 
 SCPI answers do not say what they answer. So a question is asked only when everything that had arrived is thrown away;
 what comes with an answer and was not asked for makes both worthless; and after any failure the link must be closed. A
-new one begins with `settle`: the answer to `*IDN?` can be told from all others, and a device answers in order.
+new one begins with `settle`: the answer to `*IDN?` can be told from all others, and a device answers in order. A device
+that is not asked who it is must be left alone until it can no longer answer.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ _RECEIVED = {"lf": b"\n", "crlf": b"\n", "cr": b"\r"}
 
 #: More entries than any error queue holds: a device that still has some invents them.
 _LONGEST_QUEUE = 100
-#: Without `*IDN?` a link counts as settled when nothing has come for so long [s].
+#: Without `*IDN?` a link counts as settled when after the quiet time nothing has come for so long [s].
 _QUIET_S = 0.1
 
 
@@ -32,6 +33,8 @@ class Link:
 
     def __init__(self, stream: Stream, who: str, line_end: LineEnd, patience: Patience) -> None:
         self.patience = patience
+        self.owed = False
+        """Whether a question was not answered yet: its answer may come late, to whoever asks next."""
         self._stream = stream
         self._who = who
         self._sent = _SENT[line_end]
@@ -48,6 +51,7 @@ class Link:
     def ask(self, question: str) -> str:
         """The answer to one message that asks. Raises `NoAnswer`, or `Garbled` when more came than was asked for."""
         self._stream.discard()
+        self.owed = True
         self.send(question)
         try:
             answer, rest = collect(self._stream, self._received, self._who, self.patience)
@@ -62,6 +66,7 @@ class Link:
                 "does another program ask it too, or does it send by itself? a device that gives each query of a "
                 "message a line of its own needs together = false",
             )
+        self.owed = False
         return answer.decode("latin-1").strip()
 
     def errors(self, question: str) -> list[str]:
@@ -73,13 +78,13 @@ class Link:
                 raise Garbled(f"{self._who}: its error queue does not end: {words[-1]}", "switch the device off and on")
         return words
 
-    def settle(self, question: str) -> str:
+    def settle(self, question: str, quiet: Patience) -> str:
         """Get into step: throw away what comes until the device says who it is, and give that.
 
-        Without such a question, wait until nothing comes any more; only a slow serial line needs it.
+        Without such a question, throw away what comes until `quiet` is over and nothing comes any more.
         """
         if not question:
-            self._wait_for_quiet()
+            self._wait_for_quiet(quiet)
             return ""
         self._stream.discard()
         self.send(question)
@@ -105,6 +110,8 @@ class Link:
                 "a device without an error queue needs error_query = ''",
             ) from None
 
-    def _wait_for_quiet(self) -> None:
+    def _wait_for_quiet(self, quiet: Patience) -> None:
+        while not quiet.over:
+            self._stream.receive(quiet)
         while not self.patience.over and self._stream.receive(Patience(min(_QUIET_S, self.patience.left_s))):
             pass

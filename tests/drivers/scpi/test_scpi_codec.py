@@ -47,25 +47,27 @@ def test_numbers_as_printed_in_the_standard(answer, value):
     assert number(answer) == value
 
 
+@pytest.mark.parametrize("answer", ["9.91E37", "+9.91000000E+37", "9.9099997E+37", "NAN", "nan"])
+def test_no_number_is_none(answer):
+    """9.9099997E37 is 9.91E37 out of 32 bits."""
+    assert math.isnan(number(answer))
+
+
 @pytest.mark.parametrize(
     "answer",
     [
-        "9.91E37",
-        "+9.91000000E+37",
         "9.9E37",
         "-9.9E37",
         "+9.90000000E+37",
         "9.8999999E+37",  # 9.9E37 out of 32 bits
         "1E38",
         "-1E400",
-        "NAN",
-        "nan",
         "INF",
         "NINF",
     ],
 )
-def test_no_number_infinity_and_overflow_are_never_values(answer):
-    assert math.isnan(number(answer))
+def test_infinity_and_overflow_are_infinite(answer):
+    assert number(answer) == math.inf
 
 
 @pytest.mark.parametrize(
@@ -140,7 +142,7 @@ def test_any_text_is_a_number_or_refused(text):
         value = number(text, ("V", "CEL"))
     except ValueError:
         return
-    assert math.isnan(value) or abs(value) < UNREAL * 1e9
+    assert not math.isfinite(value) or abs(value) < UNREAL * 1e9
 
 
 @given(st.lists(st.one_of(st.from_regex(r"[0-9.+E-]{1,9}", fullmatch=True), st.just('"a;b,c"'), st.just("'d;'"))))

@@ -71,6 +71,13 @@ def test_what_is_usual_need_not_be_said():
     assert table.asks_output == "OUTP?"
 
 
+def test_only_a_device_that_is_not_asked_who_it_is_needs_a_quiet_time():
+    assert spec().quiet_s == 0
+    assert spec(identity_query="").quiet_s == 1.0
+    assert spec(identity_query="", deadline_s=2).quiet_s == 4.0
+    assert spec(identity_query="", latest_reply_s=0.2).quiet_s == 0.2
+
+
 def test_a_device_without_a_switch():
     table = spec(setpoints=HEAT, on="", off="")
     assert not table.switches("heat_w")

@@ -124,11 +124,19 @@ def test_other_line_ends(end, sent):
         assert load.read(0.0) == {"heat_v": 40.0, "heat_a": 5.0}
 
 
-@pytest.mark.parametrize("answer", [b"9.91E37;5\n", b"+9.900000E+37;5\n", b"-9.9E37;5\n", b"NAN;5\n"])
-def test_what_the_device_has_no_number_for_is_garbled_and_its_neighbour_is_not(answer):
+@pytest.mark.parametrize(
+    ("answer", "flag"),
+    [
+        (b"9.91E37;5\n", SampleFlag.MISSING),
+        (b"NAN;5\n", SampleFlag.MISSING),
+        (b"+9.900000E+37;5\n", SampleFlag.GARBLED),
+        (b"-9.9E37;5\n", SampleFlag.GARBLED),
+    ],
+)
+def test_no_number_is_missing_and_infinity_is_garbled_and_the_neighbour_is_there(answer, flag):
     script = [*STEP, (ASK_TWO, answer), (ASK_TWO, b"40;5\n")]
     with peer(script) as served, driver(served.port, channels=TWO) as load:
-        assert load.read(0.0) == {"heat_v": SampleFlag.GARBLED, "heat_a": 5.0}
+        assert load.read(0.0) == {"heat_v": flag, "heat_a": 5.0}
         assert load.read(1.0) == {"heat_v": 40.0, "heat_a": 5.0}
 
 
@@ -143,10 +151,14 @@ def test_what_is_no_number_is_garbled_and_the_link_begins_anew(answer):
         assert served.closed_by_client == 1
 
 
-def test_a_product_with_one_garbled_half_is_garbled():
+@pytest.mark.parametrize(
+    ("answer", "flag"),
+    [(b"40;9.91E37\n", SampleFlag.MISSING), (b"0;9.9E37\n", SampleFlag.GARBLED), (b"40;-9.9E37\n", SampleFlag.GARBLED)],
+)
+def test_a_product_is_no_better_than_either_half(answer, flag):
     channels = {"heat_w": {"query": "MEAS:VOLT?", "times": "MEAS:CURR?"}}
-    with peer([*STEP, (ASK_TWO, b"40;9.91E37\n")]) as served, driver(served.port, channels=channels) as load:
-        assert load.read(0.0) == {"heat_w": SampleFlag.GARBLED}
+    with peer([*STEP, (ASK_TWO, answer)]) as served, driver(served.port, channels=channels) as load:
+        assert load.read(0.0) == {"heat_w": flag}
 
 
 @pytest.mark.parametrize("answer", [b"40\n", b"40;5;6\n", b"40;5\n1\n"])
@@ -423,6 +435,25 @@ def test_words_of_the_device_count_where_nothing_can_be_read_back():
         load.make_safe({"heat_w": 0})
 
 
+def test_an_output_that_tells_no_number_is_neither_on_nor_off():
+    with (
+        peer([*SAFE, *STEP, (b"OUTP?\n", b"+9.91E+37\n")]) as served,
+        driver(served.port, setpoints=HEAT) as load,
+        pytest.raises(Garbled, match=r"'\+9\.91E\+37' is no answer to OUTP\?"),
+    ):
+        load.make_safe({"heat_w": 0})
+
+
+def test_what_the_device_said_before_it_fell_silent_is_told():
+    error = [(b"SYST:ERR?\n", b'-200,"Execution error"\n'), STEP[1]]
+    with (
+        peer([*SAFE, STEP[0], *error, (b"OUTP?\n", b"")]) as served,
+        driver(served.port, setpoints=HEAT, deadline_s=0.5) as load,
+        pytest.raises(NoAnswer, match=r'no answer, asked OUTP\?; before that it said -200 "Execution error"'),
+    ):
+        load.make_safe({"heat_w": 0})
+
+
 def test_the_safe_state_survives_a_connection_that_the_device_has_dropped():
     scripts = [*STEP, (ASK_TWO, b"40;5\n"), (b"OUTP OFF\n", HANG_UP)], [*SAFE, STEP[0], *CONFIRMED]
     with peer(*scripts) as served, driver(served.port, channels=TWO, setpoints=HEAT) as load:
@@ -454,6 +485,41 @@ def test_a_device_that_knows_neither_queue_nor_identity():
     with peer(script) as served, driver(served.port, channels=channels, **plain) as load:
         assert load.identify() == "a device that is not asked who it is"
         assert load.read(0.0) == {"heat_v": 41}
+
+
+PLAIN = {"identity_query": "", "error_query": "", "channels": {"heat_v": {}}, "deadline_s": 0.5}
+
+
+def test_a_device_that_is_not_asked_who_it_is_is_left_alone_after_a_failure_until_it_can_no_longer_answer():
+    scripts = [(b"MEAS:VOLT?\n", b"")], [(b"MEAS:VOLT?\n", b"41\n")]
+    with peer(*scripts) as served, driver(served.port, **PLAIN, latest_reply_s=0.6) as load:
+        with pytest.raises(NoAnswer, match="no answer, asked"):
+            load.read(0.0)
+        failed_s = time.monotonic()
+        with pytest.raises(NoAnswer, match=r"not asked, it is left alone for another 0\.6 s") as caught:
+            load.read(1.0)
+        assert time.monotonic() - failed_s < 0.2
+        assert "latest_reply_s" in caught.value.hint
+        time.sleep(0.45)
+        assert load.read(2.0) == {"heat_v": 41}
+        assert time.monotonic() - failed_s > 0.6
+
+
+def test_the_safe_state_of_such_a_device_is_sent_at_once_and_confirmed_by_no_late_answer():
+    """The zero that comes with the orders answers something that was asked before."""
+    scripts = (
+        [(b"MEAS:VOLT?\n", b"")],
+        SAFE,
+        [(b"OUTP OFF\n", b"0\n"), (b"POW 0\n", b""), (b"OUTP?\n", b"1\n"), (b"POW?\n", b"0\n")],
+    )
+    with peer(*scripts) as served, driver(served.port, **PLAIN, setpoints=HEAT, latest_reply_s=0.6) as load:
+        with pytest.raises(NoAnswer, match="no answer, asked"):
+            load.read(0.0)
+        with pytest.raises(NoAnswer, match="left alone"):
+            load.make_safe({"heat_w": 0})
+        time.sleep(0.5)
+        with pytest.raises(SettingRefused, match="the output is on"):
+            load.make_safe({"heat_w": 0})
 
 
 @pytest.mark.parametrize("value", [-1, 300.1, float("nan"), float("inf")])
