@@ -35,6 +35,7 @@ _PIECE = 65536
 _MOST_THROWN = 1 << 20
 #: A peer that has lost its supply says nothing: asked so often [s], and given up after so many questions.
 _ALIVE_AFTER_S, _ALIVE_EVERY_S, _ALIVE_TRIES = 10, 3, 3
+_OF_A_PORT = ("baud", "parity", "data_bits", "stop_bits")
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 
@@ -65,11 +66,18 @@ class WireKeys(Spec):
             raise ValueError("say either host or serial: an instrument hangs on one wire")
         if self.serial is not None and self.port is not None:
             raise ValueError("port goes with host, not with serial")
+        said = [key for key in _OF_A_PORT if getattr(self, key) != type(self).model_fields[key].default]
+        if self.host is not None and said:
+            raise ValueError(f"{' and '.join(said)} go with serial: over host the far end's own settings hold")
         return self
 
 
 class Stream(Protocol):
     """One open wire. Every method may raise `LinkLost` when there is none any more."""
+
+    @property
+    def says_nothing(self) -> str:
+        """What a person can do about a device that does not answer."""
 
     def send(self, data: bytes, patience: Patience) -> None:
         """Send all of it. Raises `NoAnswer` when the other side does not take it in time."""
@@ -90,7 +98,7 @@ def open_stream(keys: WireKeys, who: str, patience: Patience, usual_port: int | 
         port = keys.port or usual_port
         if port is None:
             raise LinkLost(f"{who}: the bench file says host but no port", "give the device's TCP port")
-        return _TcpStream(keys.host, port, who, patience)
+        return _TcpStream(keys, port, who, patience)
     return _SerialStream(keys, who)
 
 
@@ -110,10 +118,17 @@ def collect(
         if not piece and got:
             raise NoAnswer(f"{who}: an answer began and did not end: {shown(got)}", _WRONG_SPEED)
         if not piece:
-            raise NoAnswer(f"{who}: no answer", "check its power, its cable and its address")
+            raise NoAnswer(f"{who}: no answer", stream.says_nothing)
         got += piece
     answer, _, rest = got.partition(end)
     return answer, rest
+
+
+def on_silence(keys: WireKeys) -> str:
+    """What a person can do about a device that says nothing; at a wrong baud nothing at all may come."""
+    if keys.serial is None:
+        return "check its power, its cable and its address"
+    return f"check its power and its cable, and whether it has baud = {keys.baud} and parity = {keys.parity} too"
 
 
 def shown(data: bytes, most: int = 40) -> str:
@@ -132,8 +147,9 @@ _WRONG_SPEED = "half an answer, or signs that make no sense, may be a wrong baud
 class _PolledStream(ABC):
     """What both kinds share: a file that never blocks, waited for as long as patience lasts."""
 
-    def __init__(self, who: str) -> None:
+    def __init__(self, who: str, says_nothing: str) -> None:
         self._who = who
+        self.says_nothing = says_nothing
 
     def send(self, data: bytes, patience: Patience) -> None:
         rest = memoryview(data)
@@ -197,10 +213,10 @@ def _ready(file: int, what: int, patience: Patience) -> bool:
 class _TcpStream(_PolledStream):
     takes_nothing = "its program hangs, or another program floods it: switch it off and on"
 
-    def __init__(self, host: str, port: int, who: str, patience: Patience) -> None:
-        super().__init__(f"{who} at {host}:{port}")
+    def __init__(self, keys: WireKeys, port: int, who: str, patience: Patience) -> None:
+        super().__init__(f"{who} at {keys.host}:{port}", on_silence(keys))
         try:
-            self._socket = socket.create_connection((host, port), timeout=max(patience.left_s, 1e-3))
+            self._socket = socket.create_connection((keys.host, port), timeout=max(patience.left_s, 1e-3))
         except OSError as error:
             raise LinkLost(
                 f"{self._who}: cannot connect: {error.strerror or error}",
@@ -243,7 +259,7 @@ class _SerialStream(_PolledStream):
 
     def __init__(self, keys: WireKeys, who: str) -> None:
         assert keys.serial is not None
-        super().__init__(f"{who} on {keys.serial}")
+        super().__init__(f"{who} on {keys.serial}", on_silence(keys))
         self._path = keys.serial
         try:
             # pyserial knows how to set up a port; reading and writing go past it, because it sets up the port anew

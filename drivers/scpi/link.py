@@ -95,7 +95,7 @@ class Link:
         except NoAnswer as error:
             raise NoAnswer(
                 f"{error.message}, asked {question}",
-                "is it on, and a SCPI device? one that does not know the question needs identity_query = ''",
+                f"{error.hint}; is it a SCPI device? one that does not know the question needs identity_query = ''",
             ) from error
         self._stream.discard()
         return answer.decode("latin-1").strip()

@@ -28,7 +28,7 @@ from drivers.serial_line.codec import Check, Exchange, Field, LineCodec
 from drivers.serial_line.keys import SerialLineSpec
 from drivers.serial_line.orders import Order, order
 from drivers.serial_line.patterns import compiled
-from drivers.serial_line.talk import Listener, Talk, what_to_try
+from drivers.serial_line.talk import Listener, Talk, what_silences, what_to_try
 
 #: Of its deadline: what is wrong must be told before nobody waits for it any more.
 _SHARE = 0.9
@@ -192,7 +192,7 @@ class SerialLine(Instrument):
     def _heard(self, listener: Listener, patience: Patience) -> str:
         line = listener.newest(patience)
         if line is None:
-            return "a device that should send by itself and has not sent a whole line yet"
+            return f"a device that should send by itself and has not sent a whole line yet: {what_silences(self._spec)}"
         text = self._plain(line)
         self._fitting(self._exchanges[0], text)
         return f"a device that sends {text!a}"

@@ -17,6 +17,8 @@ from drivers.links.stream import WireKeys
 from drivers.serial_line import codec
 from drivers.serial_line.patterns import compiled, takes_long, template_mistake, written
 
+#: What only the arithmetic adds to 0 [part of the top of the range].
+_NOTHING = 1e-9
 #: In an accept or read_back pattern, the group that holds the setpoint that the device has taken.
 VALUE = "value"
 
@@ -172,6 +174,8 @@ class SerialLineSpec(WireKeys, InstrumentSpec):
             )
         if self.unasked and len({channel.pattern for channel in self.channels.values()}) > 1:
             raise ValueError("channels that come by themselves stand on one line: give the instrument its pattern")
+        for name, setpoint in self.setpoints.items():
+            self._check_no_heat(name, setpoint)
         self._check_sent()
         self._check_cost()
         return self
@@ -186,8 +190,14 @@ class SerialLineSpec(WireKeys, InstrumentSpec):
         return compiled(channel.pattern or self.pattern or "")
 
     def cautions(self) -> list[str]:
-        """What a person should think over: a port that changes its name, a unit that nothing tells."""
+        """What a person should think over: a port that changes its name, a unit that nothing tells, heat that stays."""
         found = []
+        heats = [name for name, setpoint in self.setpoints.items() if unit_of(name) == "W" and setpoint.range[1] > 0]
+        if heats and not self.at_opening:
+            found.append(
+                f"{', '.join(heats)} stays as it was told when cable, computer or program fail: set the device's own "
+                "communication time-out by at_opening, if it has one"
+            )
         if self.serial and self.serial.startswith("/dev/tty"):
             found.append(f"serial = {self.serial} may be another device next time: use its name under {BY_ID}")
         for name, channel in self.channels.items():
@@ -205,6 +215,12 @@ class SerialLineSpec(WireKeys, InstrumentSpec):
             if group not in groups:
                 there_are = ", ".join(groups) or "none"
                 raise ValueError(f"{where}: the pattern has no group {group!r}; its named groups: {there_are}")
+
+    def _check_no_heat(self, name: str, setpoint: LineSetpoint) -> None:
+        text, sent = written(setpoint.command, setpoint.number(setpoint.safe))
+        left = setpoint.scale * sent + setpoint.offset
+        if unit_of(name) == "W" and setpoint.safe == 0 and abs(left) > _NOTHING * max(map(abs, setpoint.range)):
+            raise ValueError(f"setpoints.{name}: safe = 0 is sent as {text!r}, which is {left:g} W")
 
     def _check_sent(self) -> None:
         sent = [self.ask, self.identity_ask, *self.at_opening]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from benchd.errors import Garbled, NoAnswer
 from drivers.links.patience import Patience
-from drivers.links.stream import Stream, collect, shown
+from drivers.links.stream import Stream, collect, on_silence, shown
 from drivers.serial_line.codec import Encoding, LineCodec, Lines
 from drivers.serial_line.keys import SerialLineSpec
 
@@ -38,6 +38,11 @@ def what_to_try(spec: SerialLineSpec, data: bytes) -> str:
         return "these are no letters: is it this device's port, and a device that talks lines of text?"
     others = ", ".join(str(speed) for speed in _SPEEDS if speed != spec.baud)
     return f"these are no letters: baud = {spec.baud} may be wrong, try {others}; then parity and data_bits"
+
+
+def what_silences(spec: SerialLineSpec) -> str:
+    """What a person can do about a device that should send by itself and does not."""
+    return f"{on_silence(spec)}; does it send by itself? one that must be asked needs `ask`"
 
 
 class Talk:
@@ -158,5 +163,5 @@ class Listener:
             return Garbled(f"{self._who}: no whole line came, but {shown(heard)}", what_to_try(self._spec, heard))
         return NoAnswer(
             f"{self._who}: it sends nothing",
-            "is it on, and does it send by itself? One that must be asked needs `ask`",
+            what_silences(self._spec),
         )

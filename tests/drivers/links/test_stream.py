@@ -179,6 +179,12 @@ def test_silence_is_no_answer_and_says_what_to_check(stream):
         answer(stream, SHORT_S)
 
 
+def test_silence_on_a_serial_port_may_be_a_wrong_speed(line):
+    line.keys = line.keys.model_copy(update={"baud": 19200})
+    with closing(line.open()) as stream, pytest.raises(NoAnswer, match="baud = 19200 and parity = none too"):
+        answer(stream, SHORT_S)
+
+
 def test_half_an_answer_is_shown_with_what_it_may_mean(peer, stream):
     peer.send(b"41.\xfe")
     with pytest.raises(NoAnswer, match=r"began and did not end: '41\.\\xfe'\n.*baud"):
@@ -388,6 +394,20 @@ def test_what_a_port_cannot_take_is_forgotten_so_that_closing_does_not_wait(line
     assert time.monotonic() - begun_s < 1.0
 
 
+def test_half_a_question_does_not_leave_later(line):
+    """Nobody reads: what waits in the kernel then is far more than the few kB that the far end holds already."""
+    with closing(line.open()) as stream:
+        with pytest.raises(NoAnswer):
+            stream.send(b"?" * 1_000_000, Patience(SHORT_S))
+        os.set_blocking(line._files[0], False)
+        came = 0
+        with contextlib.suppress(BlockingIOError):
+            while piece := os.read(line._files[0], 65536):
+                came += len(piece)
+                time.sleep(0.01)
+    assert came <= 8192, came
+
+
 # --- keys
 
 
@@ -398,6 +418,8 @@ def test_what_a_port_cannot_take_is_forgotten_so_that_closing_does_not_wait(line
         ({"host": "10.0.0.1", "serial": "/dev/ttyS0"}, "either host or serial"),
         ({"serial": "/dev/ttyS0", "port": 5}, "port goes with host"),
         ({"serial": "/dev/ttyS0", "baud": 0}, "greater than"),
+        ({"host": "10.0.0.1", "baud": 19200, "parity": "even"}, "baud and parity go with serial"),
+        ({"host": "10.0.0.1", "stop_bits": 2}, "stop_bits go with serial"),
         ({"serial": "/dev/ttyS0", "parity": "mark"}, "none"),
     ],
 )

@@ -206,6 +206,21 @@ def test_silence_and_half_an_answer_are_no_answer(answer):
         assert within(5, load.read) == FOUND
 
 
+def test_the_time_out_of_the_device_is_set_again_after_a_failure():
+    """A device that fell silent may have been off and on again, and have forgotten it; the port stays open."""
+    told = with_checksum("01 06 00 05 00 1E").hex(" ").upper()
+    asked = with_checksum("01 03 00 05 00 01").hex(" ").upper()
+    arm = (told, told), (asked, with_checksum("01 03 02 00 1E").hex())
+    with (
+        peer(*arm, READ_3, (READ_3[0], []), *arm, READ_3) as served,
+        driver(served.path, channels=THREE, timeout_register=5, timeout_s=3, deadline_s=0.5) as load,
+    ):
+        assert load.read(0.0) == FOUND
+        with pytest.raises(NoAnswer, match="function 03"):
+            load.read(1.0)
+        assert within(5, load.read) == FOUND
+
+
 def test_a_write_whose_answer_differs_is_garbled_even_if_it_is_a_sound_frame():
     one = {"heat_w": {"register": 1, "range": [0, 400], "safe": 0}}
     other = with_checksum("01 06 00 01 00 02").hex()

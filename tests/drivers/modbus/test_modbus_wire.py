@@ -17,6 +17,8 @@ from pymodbus.client import ModbusTcpClient
 from benchd.errors import Garbled, InstrumentError, LinkLost, NoAnswer, SettingRefused
 from benchd.instruments import SampleFlag, Setup
 from drivers.modbus.driver import Modbus, ModbusSpec
+from drivers.modbus.line import Question
+from drivers.modbus.messages import RtuFrames
 
 SILENCE = b""
 HANG_UP = None
@@ -28,7 +30,10 @@ def frame(pdu, transaction=1, unit=1):
 
 
 class Peer:
-    """Answers each connection from its own script of (request, answer); remembers what it was asked."""
+    """Answers each connection from its own script of (request, answer); remembers what it was asked.
+
+    An answer may be a list of pieces with pauses [s] between them.
+    """
 
     def __init__(self, *scripts):
         self.asked = []
@@ -53,7 +58,11 @@ class Peer:
             self.asked.append(connection.recv(len(expected), socket.MSG_WAITALL))
             if answer is HANG_UP:
                 return
-            connection.sendall(answer)
+            for piece in answer if isinstance(answer, list) else [answer]:
+                if isinstance(piece, float):
+                    time.sleep(piece)
+                else:
+                    connection.sendall(piece)
         if connection.recv(1000) == b"":
             self.closed_by_client += 1
 
@@ -366,6 +375,22 @@ def test_a_raw_number_that_stands_for_none_is_missing_and_its_neighbours_are_not
     script = [exchange(("03 00 6B 00 02", "03 04 80 00 00 FA"))]
     with peer(script) as served, driver(served.port, channels=channels) as load:
         assert load.read(0.0) == {"one_c": SampleFlag.MISSING, "two_c": 25.0}
+
+
+def test_what_came_unasked_through_a_serial_server_is_not_taken():
+    """An RTU frame has no number, and behind a server there is no silence on the line to go by."""
+    asked, answer, unasked = (
+        RtuFrames().pack(Question(1, 3, bytes.fromhex(pdu), 0))
+        for pdu in ("03 00 6B 00 03", "03 06 02 2B 00 00 00 64", "03 06 00 01 00 02 00 03")
+    )
+    found = {"one_w": 555.0, "two_w": 0.0, "three_w": 100.0}
+    with (
+        peer([(asked, [answer, 0.1, unasked]), (asked, answer)]) as served,
+        driver(served.port, channels=THREE, framing="rtu", latest_reply_s=0.1) as load,
+    ):
+        assert load.read(0.0) == found
+        time.sleep(0.3)
+        assert load.read(1.0) == found
 
 
 def test_a_gap_is_read_over_where_that_is_allowed():

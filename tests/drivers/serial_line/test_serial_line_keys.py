@@ -105,6 +105,21 @@ def test_cautions():
     assert with_keys(channels={"ambient_c": {"group": "level"}}).cautions() == []
 
 
+HEAT = {"heat_w": {"command": "P {value:.0f}", "accept": "OK", "range": [0, 300], "safe": 0}}
+
+
+def test_heat_without_a_time_out_of_the_device_is_cautioned():
+    (caution,) = with_keys(ask="R", setpoints=HEAT).cautions()
+    assert "heat_w stays as it was told" in caution
+    assert with_keys(ask="R", setpoints=HEAT, at_opening=["TIMEOUT 5"]).cautions() == []
+    assert with_keys(ask="R", setpoints={"fan_pct": FAN}).cautions() == []
+
+
+def test_heat_that_cannot_be_told_to_be_none_is_refused():
+    with pytest.raises(ValidationError, match=r"heat_w: safe = 0 is sent as 'P -0', which is 0\.4 W"):
+        with_keys(ask="R", setpoints={"heat_w": HEAT["heat_w"] | {"offset": 0.4}})
+
+
 BENCH = r"""
 bench = "one meter"
 [instruments.meter]
