@@ -3,9 +3,11 @@
 Forms: IEEE 488.2 and SCPI-99 as named in drivers/scpi/codec.py. The lines are those of an invented supply.
 """
 
+import os
 import socket
 import threading
 import time
+import tty
 from contextlib import contextmanager
 
 import pytest
@@ -503,6 +505,32 @@ def test_a_device_that_is_not_asked_who_it_is_is_left_alone_after_a_failure_unti
         time.sleep(0.45)
         assert load.read(2.0) == {"heat_v": 41}
         assert time.monotonic() - failed_s > 0.6
+
+
+def test_the_answer_to_a_program_that_was_killed_is_not_taken_from_a_serial_line():
+    far, near = os.openpty()
+    tty.setraw(near)
+    late = threading.Timer(0.2, os.write, [far, b"99\n"])
+
+    def answer():
+        assert os.read(far, 100) == b"MEAS:VOLT?\n"
+        os.write(far, b"41\n")
+
+    fresh = threading.Thread(target=answer)
+    table = {"driver": "scpi", "serial": os.ttyname(near)} | PLAIN | {"latest_reply_s": 0.5, "deadline_s": 2}
+    load = Scpi(Setup("load", ScpiSpec.model_validate(table)))
+    late.start()
+    try:
+        load.open()
+        assert not late.is_alive()
+        fresh.start()
+        assert load.read(0.0) == {"heat_v": 41}
+        fresh.join()
+    finally:
+        load.close()
+        late.join()
+        os.close(far)
+        os.close(near)
 
 
 def test_the_safe_state_of_such_a_device_is_sent_at_once_and_confirmed_by_no_late_answer():
