@@ -34,6 +34,7 @@ import ipaddress
 import json
 import os
 import signal
+import socket
 import sys
 from collections.abc import Mapping, Sequence
 
@@ -49,8 +50,10 @@ from drivers.sysfs.hwmon import HwmonSpec
 USUAL_PORT = 5025
 #: A message longer than this is none [bytes].
 LONGEST = 4096
-#: More than so many are not served at once.
+#: More than so many are not served at once: one more, and who has been silent longest and holds nothing is cut off.
 MOST_CLIENTS = 8
+#: A peer that has lost its supply says nothing: asked so often [s], and given up after so many questions.
+ALIVE_AFTER_S, ALIVE_EVERY_S, ALIVE_TRIES = 10, 3, 3
 
 
 def address(text: str) -> tuple[str, int]:
@@ -84,29 +87,46 @@ class Server:
 
     def __init__(self, agent: Agent) -> None:
         self._agent = agent
-        self._clients: set[asyncio.StreamWriter] = set()
+        self._clients: list[asyncio.StreamWriter] = []
+        """Who is connected; who has been silent longest comes first."""
+        self._talks: set[asyncio.Task[None]] = set()
 
-    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        """One connection, to its end."""
-        if len(self._clients) >= MOST_CLIENTS:
-            writer.close()
-            return
-        self._clients.add(writer)
+    def connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Serve one more connection, to its end."""
+        # A task of our own: one that asyncio makes here is reported with a traceback when it is cancelled at the end.
+        talk = asyncio.get_running_loop().create_task(self._serve(reader, writer))
+        self._talks.add(talk)
+        talk.add_done_callback(self._talks.discard)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._make_room()
+        self._clients.append(writer)
         try:
+            _ask_whether_alive(writer)
             await self._answer(reader, writer)
         except (OSError, ValueError, asyncio.IncompleteReadError):
             pass  # it has gone, or talks without an end
         finally:
-            self._clients.discard(writer)
+            if writer in self._clients:
+                self._clients.remove(writer)
             self._agent.gone(writer)
             writer.close()
+
+    def _make_room(self) -> None:
+        if len(self._clients) < MOST_CLIENTS:
+            return
+        silent = next(client for client in self._clients if not self._agent.is_held_by(client))
+        self._clients.remove(silent)
+        silent.transport.abort()
 
     async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         commands = self._agent.commands_for(writer)
         while True:
             line = await reader.readline()
-            if not line.endswith(b"\n"):
+            if not line.endswith(b"\n") or writer not in self._clients:
                 return
+            self._clients.remove(writer)
+            self._clients.append(writer)
             errors = commands.errors.ever
             answer = commands.answer(line.decode("latin-1").strip())
             if commands.errors.ever == errors:
@@ -119,6 +139,14 @@ class Server:
         """End all connections."""
         for writer in list(self._clients):
             writer.close()
+
+
+def _ask_whether_alive(writer: asyncio.StreamWriter) -> None:
+    connection: socket.socket = writer.get_extra_info("socket")
+    connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, ALIVE_AFTER_S)
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, ALIVE_EVERY_S)
+    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, ALIVE_TRIES)
 
 
 async def _serve(agent: Agent, host: str, port: int, *, stop_at_eof: bool) -> signal.Signals | None:
@@ -142,7 +170,7 @@ async def _serve(agent: Agent, host: str, port: int, *, stop_at_eof: bool) -> si
         except PermissionError:  # a plain file, or /dev/null: it is at its end
             end(None)
     served = Server(agent)
-    server = await asyncio.start_server(served.serve, host, port, limit=LONGEST)
+    server = await asyncio.start_server(served.connected, host, port, limit=LONGEST)
     print(json.dumps({"port": server.sockets[0].getsockname()[1], "what": agent.words}), flush=True)
     try:
         return await stop

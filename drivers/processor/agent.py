@@ -2,9 +2,10 @@
 
 Owns the rules between several who are connected, and the commands of the agent. Knows no socket.
 
-Whoever turns heat on holds it: his words keep the dead-man waiting, nobody else's do, and as long as his connection is
-open nobody else may heat. Everybody may read, switch off and turn fans up. So a second program that only watches never
-keeps the heat on for a first one that has died, and `benchd make-safe` always works.
+Whoever turns heat on or fans down holds them: his words keep the dead-man waiting, nobody else's do, and nobody else
+may heat. He holds until his connection ends or he has been silent for the time-out, whatever is on. Everybody may
+read, switch off and turn fans up. While it heats and nobody holds it, only a command that heats is a word. So a second
+program that only watches never keeps the heat on for a first one that has died, and `benchd make-safe` always works.
 """
 
 from __future__ import annotations
@@ -91,8 +92,13 @@ class Agent:
 
     def heard(self, client: object) -> None:
         """A client has said something that made sense."""
-        if client is self._holder:
-            self._package.loop.word()
+        with self._lock:
+            if self.is_held_by(client):
+                self._package.loop.word()
+
+    def is_held_by(self, client: object) -> bool:
+        """Whether this client holds heat and fans: he took them, and has not been silent for the time-out."""
+        return client is self._holder and not self._package.loop.silent
 
     def gone(self, client: object) -> None:
         """A client has gone. Heat stays on until the time-out: he may come back and say so."""
@@ -155,7 +161,7 @@ class Agent:
             raise ScpiError(-222, "0 to 100 %")
         with self._lock:
             if pct < (self._fan_pct or 0.0) or self._fan_pct is None:
-                self._hold(client)
+                self._turn_down(client)
             try:
                 self._fans.write({"fan_pct": pct})
             except InstrumentError as error:
@@ -174,15 +180,22 @@ class Agent:
     def _hold(self, client: object) -> None:
         self._may_command(client)
         self._holder = client
+        self._package.loop.word()
+
+    def _turn_down(self, client: object) -> None:
+        """Hold, to turn fans down: never on top of heat that somebody else has left on."""
+        self._may_command(client)
+        if self._on and self._level_w > 0 and not self.is_held_by(client):
+            raise ScpiError(-221, "it heats and nobody holds it: command the heat, or OUTP OFF, first")
+        self._hold(client)
 
     def _may_command(self, client: object) -> None:
-        if self._holder not in (None, client):
+        if self._holder is not None and client is not self._holder and not self._package.loop.silent:
             raise ScpiError(-221, "another connection holds heat and fans")
 
     def _guard_fans(self) -> None:
         """Fans that somebody has turned down are turned up after a silence, whether it heats or not."""
-        if self._fan_pct is not None and self._fan_pct < FULL_PCT:
-            self._package.loop.guard()
+        self._package.loop.guard(self._fan_pct is not None and self._fan_pct < FULL_PCT)
 
     def _all_off(self, client: object) -> None:
         self._command(client, on=False, level_w=0.0)

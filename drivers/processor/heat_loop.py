@@ -96,34 +96,36 @@ class HeatLoop:
 
     @timeout_s.setter
     def timeout_s(self, timeout_s: float) -> None:
-        with self._lock:
-            self._timeout_s = timeout_s
-            self.word()
+        # It counts from the next word on: a span that runs is nobody's to begin anew but by a word.
+        self._timeout_s = timeout_s
 
     @property
-    def setpoint_w(self) -> float:
-        """What is held now [W], 0 when it is off."""
-        return self._control.setpoint_w
+    def silent(self) -> bool:
+        """Whether nobody has said a word for the time-out."""
+        return self._word.over
 
     def word(self) -> None:
         """Somebody who is responsible has spoken: the time-out begins anew."""
         self._word = Patience(self._timeout_s)
 
-    def guard(self) -> None:
-        """Something is on, if not heat: call `tripped` after a silence in any case."""
+    def guard(self, wanted: bool) -> None:
+        """Whether something beside the heat is on: then `tripped` is called after a silence, heat or not.
+
+        Only where nothing was guarded before is it a word.
+        """
         with self._lock:
-            self.word()
-            self._guarded = True
+            if wanted and not self._guarded and self.state is not State.ON:
+                self.word()
+            self._guarded = wanted
 
     def set_w(self, watts: float) -> None:
-        """Hold so many watts; 0 is off, at once. Raises `SettingRefused`, and then it is off."""
+        """Hold so many watts, which is a word; 0 is off, at once. Raises `SettingRefused`, and then it is off."""
         with self._lock:
-            self.word()
             if watts <= 0:
                 self._off(State.OFF)
                 return
+            self.word()
             self._control.set_w(watts)
-            self._guarded = True
             self.state = State.ON
             self._unmeasured = Patience(UNMEASURED_S)
             try:
@@ -147,6 +149,7 @@ class HeatLoop:
                 if self._ending.is_set():
                     return
                 gone_off = self._guarded_step()
+                self._guarded = self._guarded and not gone_off
             if gone_off:
                 # Without the lock: who is called may want to ask.
                 self._tripped()
@@ -168,7 +171,7 @@ class HeatLoop:
             measured_w, dt_s = None, STEP_S
         if measured_w is not None:
             self._unmeasured = Patience(UNMEASURED_S)
-        if self._guarded and self._word.over:
+        if (self._guarded or self.state is State.ON) and self.silent:
             self._off(State.SILENCE)
             return True
         if self.state is State.ON and self._unmeasured.over:
@@ -204,7 +207,6 @@ class HeatLoop:
     def _off(self, state: State) -> None:
         self._workers.stop()
         self._control.set_w(0.0)
-        self._guarded = False
         self.state = state
         self._give_back_limits()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import signal
 import socket
@@ -9,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -18,7 +19,9 @@ import pytest
 
 from benchd.errors import SettingRefused
 from benchd.instruments import Setup
-from drivers.load_agent import address
+from drivers.load_agent import MOST_CLIENTS, address
+from drivers.processor.agent import Agent
+from drivers.processor.driver import ProcessorLoadSpec
 from drivers.scpi.driver import Scpi
 from sim.wires.base import Device, Wire
 from sim.wires.loop_thread import loop_thread
@@ -34,6 +37,7 @@ READS = {
     "fan": "board/fan1",
     "pump": "board/fan2",
 }
+ROOTS = {"hwmon": "class/hwmon", "powercap": "class/powercap", "cpu": "devices/system/cpu"}
 
 
 @dataclass
@@ -65,8 +69,7 @@ class Machine:
         return next(self.folder.glob("class/hwmon/hwmon*/pwm1_enable")).read_text().strip()
 
     def options(self) -> list[str]:
-        roots = {"hwmon": "class/hwmon", "powercap": "class/powercap", "cpu": "devices/system/cpu"}
-        return [f"--{name}-root={self.folder / place}" for name, place in roots.items()]
+        return [f"--{name}-root={self.folder / place}" for name, place in ROOTS.items()]
 
 
 @pytest.fixture
@@ -290,6 +293,129 @@ def test_who_only_watches_does_not_keep_the_heat_on(machine):
         until(lambda: watches.ask("OUTP:PROT:TRIP?") == "1")
 
 
+#: What a program says that looks and commands nothing, one in a connection of its own: at_open of a bench file first.
+LOOKS = [["SYST:COMM:TIM 2", "MEAS:POW?"], ["SYST:COMM:TIM 60"], ["SOUR:FAN 100"], ["SOUR:FAN 30"], ["*IDN?"]]
+
+
+@pytest.mark.parametrize("looks", LOOKS, ids=lambda looks: looks[0])
+def test_who_opens_the_bench_again_and_again_does_not_keep_the_heat_on(machine, looks):
+    with agent(machine, "--timeout-s=2") as running:
+        with client(running) as one:
+            one.say("SOUR:FAN 40")
+            heat(one)
+
+        def goes_off() -> bool:
+            with client(running) as other:
+                other.say(*looks)
+                other.ask("OUTP?")
+            time.sleep(0.1)
+            return not running.workers()
+
+        until(goes_off, within_s=6.0)
+        until(lambda: machine.fan_pct == 100.0, within_s=2.0)
+
+
+def test_who_switches_off_again_and_again_does_not_keep_the_fans_down(machine):
+    with agent(machine, "--timeout-s=2") as running, client(running) as other:
+        with client(running) as one:
+            one.say("SOUR:FAN 20")
+            assert one.error() == '0,"No error"'
+        until(lambda: machine.fan_pct == pytest.approx(20.0, abs=0.3))
+
+        def are_full() -> bool:
+            other.say("OUTP OFF")
+            return machine.fan_pct == 100.0
+
+        until(are_full, within_s=6.0)
+
+
+def test_fans_are_not_turned_down_on_top_of_heat_that_nobody_holds(machine, running):
+    with client(running) as one:
+        heat(one)
+    with client(running) as other:
+        other.say("SOUR:FAN 30")
+        assert other.error().startswith('-221,"Settings conflict;it heats and nobody holds it')
+        other.say("OUTP OFF", "SOUR:FAN 30")
+        assert other.error() == '0,"No error"'
+        until(lambda: machine.fan_pct == pytest.approx(30.0, abs=0.3))
+
+
+def test_fans_that_are_full_again_and_heat_off_trip_nothing(machine):
+    with agent(machine, "--timeout-s=1") as running, client(running) as one:
+        one.say("SOUR:FAN 20")
+        heat(one)
+        one.say("OUTP OFF", "SOUR:FAN 100")
+        time.sleep(2.5)
+        assert one.ask("OUTP:PROT:TRIP?") == "0"
+
+
+def test_who_is_silent_with_heat_off_holds_no_longer_than_the_time_out(machine):
+    with agent(machine, "--timeout-s=1") as running, client(running) as silent, client(running) as other:
+        heat(silent)
+        silent.say("OUTP OFF")
+        assert silent.ask("OUTP?") == "0"
+        other.say("SYST:COMM:TIM 2")
+        assert other.error().startswith("-221")
+
+        def may() -> bool:
+            other.say("SYST:COMM:TIM 2")
+            return other.error().startswith("0,")
+
+        until(may, within_s=3.0)
+        heat(other, 30.0)
+        silent.say("OUTP ON")
+        assert silent.error().startswith("-221"), "it is the other's now"
+
+
+def test_one_too_many_takes_the_place_of_whoever_was_silent_longest_and_holds_nothing(running):
+    with ExitStack() as connected:
+        holds, silent, *others = [connected.enter_context(client(running)) for _ in range(MOST_CLIENTS)]
+        heat(holds)
+        for one in (silent, *others):
+            assert one.ask("OUTP?") == "1"
+        late = connected.enter_context(client(running))
+        late.say("OUTP OFF")
+        assert late.ask("OUTP?") == "0"
+        assert silent.is_cut_off()
+        assert [one.ask("OUTP?") for one in (holds, *others)] == ["0"] * (MOST_CLIENTS - 1)
+
+
+def test_a_peer_that_has_lost_its_supply_is_noticed(running):
+    with client(running) as one:
+        assert one.ask("*OPC?") == "1"
+        here = f"0100007F:{running.port:04X}"
+        # In /proc/net/tcp: number, here, there, state (01: connected), queues, timer (02: keep-alive) and its end.
+        rows = [line.split() for line in Path("/proc/net/tcp").read_text().splitlines()]
+        timers = [row[5].split(":")[0] for row in rows if row[1] == here and row[3] == "01"]
+    assert timers == ["02"]
+
+
+def test_heat_that_is_switched_on_while_it_trips_is_off_after_it(machine, monkeypatch):
+    """The trip is told on standard error before it is carried out: there the other one speaks."""
+    options = {f"{name}_root": str(machine.folder / place) for name, place in ROOTS.items()}
+    spec = ProcessorLoadSpec.model_validate({"driver": "processor_load", "workers": 1, "timeout_s": 3.0, **options})
+    made = Agent(spec, None, 100.0)
+    said: list[str] = []
+
+    class Told(io.StringIO):
+        def write(self, text: str) -> int:
+            if not said:
+                said.append(made.commands_for("other").answer("POW 60;:OUTP ON;:OUTP?") or "")
+            return len(text)
+
+    monkeypatch.setattr(sys, "stderr", Told())
+    try:
+        made.commands_for("one").answer("SYST:COMM:TIM 1;:POW 80;:OUTP ON")
+        asks = made.commands_for("watches")
+        until(lambda: asks.answer("OUTP:PROT:TRIP?") == "1")
+        assert said == ["1"]
+        assert asks.answer("OUTP?") == "0"
+        assert [child for child in psutil.Process().children() if "spin.py" in " ".join(child.cmdline())] == []
+        until(lambda: machine.limit_w == 250.0)
+    finally:
+        made.close()
+
+
 def test_who_comes_back_in_time_holds_the_heat_again(running):
     with client(running) as one:
         heat(one)
@@ -302,6 +428,14 @@ def test_who_comes_back_in_time_holds_the_heat_again(running):
 
         until(taken)
         assert again.ask("POW?;:OUTP?") == "60;1"
+
+
+def test_an_ordinary_stop_with_clients_connected_prints_nothing(machine):
+    with agent(machine) as running, client(running) as one, client(running) as two:
+        assert one.ask("*OPC?") + two.ask("*OPC?") == "11"
+        running.process.terminate()
+        assert running.process.stderr is not None
+        assert running.process.stderr.read() == ""
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
