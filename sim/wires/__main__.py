@@ -37,7 +37,10 @@ async def _serve(options: argparse.Namespace, table: StationTable, folder: Folde
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, end, number)
     if options.stop_at_eof:
-        loop.add_reader(sys.stdin.fileno(), at_input)
+        try:
+            loop.add_reader(sys.stdin.fileno(), at_input)
+        except PermissionError:  # a plain file, or /dev/null: it is at its end
+            end(None)
     async with serving(table, station_of(table, Pace(options.speed)), folder) as (places, _):
         print(places.as_json(), flush=True)
         return await stop

@@ -63,6 +63,8 @@ class Wire:
     def __init__(self, name: str, late_s: float = 0.7) -> None:
         self.fault: WireFault | None = None
         """What is wrong with it now."""
+        self.can_have: tuple[WireFault, ...] = WIRE_FAULTS
+        """What can go wrong with it; whoever serves it knows."""
         self.late_s = late_s
         self._draw: np.random.Generator = stream(1, "wire", name)
 

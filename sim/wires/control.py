@@ -53,7 +53,7 @@ def answer(line: str, station: Station, wires: Mapping[str, Wire]) -> str:
     try:
         match line.split():
             case ["fault", instrument, kind]:
-                _wire(instrument, wires).fault = _wire_fault(kind)
+                _begin(instrument, _wire_fault(kind), wires)
             case ["mend", instrument]:
                 _wire(instrument, wires).fault = None
             case ["plant", "fault", kind, *how]:
@@ -107,7 +107,15 @@ async def serve(station: Station, wires: Mapping[str, Wire], port: int) -> async
         finally:
             writer.close()
 
-    return await asyncio.start_server(talk, "127.0.0.1", port, limit=_LONGEST_LINE)
+    talks: set[asyncio.Task[None]] = set()
+
+    def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        # A task of our own: one that asyncio makes here is reported with a traceback when it is cancelled at the end.
+        task = asyncio.get_running_loop().create_task(talk(reader, writer))
+        talks.add(task)
+        task.add_done_callback(talks.discard)
+
+    return await asyncio.start_server(connected, "127.0.0.1", port, limit=_LONGEST_LINE)
 
 
 class Control:
@@ -188,6 +196,13 @@ def _wire(instrument: str, wires: Mapping[str, Wire]) -> Wire:
     if instrument not in wires:
         raise ValueError(f"there is no instrument {instrument}; there are: {', '.join(wires) or 'none'}")
     return wires[instrument]
+
+
+def _begin(instrument: str, fault: WireFault, wires: Mapping[str, Wire]) -> None:
+    wire = _wire(instrument, wires)
+    if fault not in wire.can_have:
+        raise ValueError(f"the wire of {instrument} cannot have the fault {fault}; it can: {', '.join(wire.can_have)}")
+    wire.fault = fault
 
 
 def _wire_fault(name: str) -> WireFault:

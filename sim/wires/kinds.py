@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Protocol, TypeAlias, get_args
 
-from sim.wires.base import Device, Wire
+from sim.wires.base import Device, Wire, WireFault
 from sim.wires.folder import Folder
 from sim.wires.modbus import Framing, ModbusServer
 from sim.wires.modbus_unit import Place as RegisterPlace
@@ -16,6 +16,7 @@ from sim.wires.modbus_unit import Unit
 from sim.wires.scpi import IDENTITY, ScpiDevice, ScpiServer
 from sim.wires.sysfs import SysfsFolder
 from sim.wires.table import InstrumentTable, Keys, WireKind
+from sim.wires.terminal import USUAL_BAUD
 from sim.wires.text_line import TEXT_CHECKS, TextDevice, TextLineServer
 
 
@@ -30,6 +31,8 @@ class Server(Protocol):
 Place: TypeAlias = int | str
 _Start: TypeAlias = Callable[[InstrumentTable, Device, Wire, Folder], Awaitable[tuple[Server, Place]]]
 
+#: What can go wrong with a folder; the other faults spoil bytes on their way, and it has no such way.
+FOLDER_FAULTS: tuple[WireFault, ...] = ("unplugged", "no_answer", "exception", "garbage", "not_a_number")
 FRAMINGS: tuple[Framing, ...] = get_args(Framing)
 
 _Known: TypeAlias = Mapping[str, type | tuple[type, ...]]
@@ -59,6 +62,8 @@ async def serve_instrument(table: InstrumentTable, device: Device, wire: Wire, f
 
     Raises ValueError for keys that its kind of wire does not have, OSError when its port is taken.
     """
+    if table.wire == "sysfs":
+        wire.can_have = FOLDER_FAULTS
     return await _STARTS[table.wire](table, device, wire, folder)
 
 
@@ -105,18 +110,19 @@ async def _text_line(table: InstrumentTable, device: Device, wire: Wire, folder:
             raise ValueError(f"reads.{name}: a reading has its place in form, and no key but source")
     if keys.get("check", "none") not in TEXT_CHECKS:
         raise ValueError(f"check must be one of {', '.join(TEXT_CHECKS)}, got {keys['check']!r}")
+    also = _keys(keys.get("also", {}), dict.fromkeys(keys.get("also", {}), str), "also.")
     text = TextDevice(
         device,
         _needed(keys, "form"),
         ask=keys.get("ask", ""),
-        also=keys.get("also", {}),
+        also=also,
         orders=_one_key(table.writes, "order"),
         check=keys.get("check", "none"),
     )
     server = TextLineServer(text, wire, keys.get("every_s", 1.0), keys.get("line_end", "\r\n"))
     if "port" in keys:
         return server, await server.start_tcp(port=keys["port"])
-    await server.start_terminal(_linking(folder, table.name), keys.get("baud"))
+    await server.start_terminal(_linking(folder, table.name), _baud(keys))
     return server, str(folder.path / table.name)
 
 
@@ -130,8 +136,9 @@ async def _modbus_tcp(table: InstrumentTable, device: Device, wire: Wire, _folde
 
 
 async def _modbus_rtu(table: InstrumentTable, device: Device, wire: Wire, folder: Folder) -> tuple[Server, Place]:
-    server = ModbusServer([_unit(table, device, _keys(table.keys, _UNIT))], wire, "rtu")
-    await server.start_terminal(_linking(folder, table.name))
+    keys = _keys(table.keys, {**_UNIT, "baud": int})
+    server = ModbusServer([_unit(table, device, keys)], wire, "rtu")
+    await server.start_terminal(_linking(folder, table.name), _baud(keys))
     return server, str(folder.path / table.name)
 
 
@@ -162,13 +169,20 @@ def _linking(folder: Folder, name: str) -> Callable[[str | None], None]:
     return lambda path: folder.unlink(name) if path is None else folder.link(name, path)
 
 
-def _keys(given: Keys, known: _Known) -> dict[str, Any]:
-    """The keys, each of its kind. Raises ValueError for others."""
+def _baud(keys: Mapping[str, Any]) -> int | None:
+    baud: int | None = keys.get("baud")
+    if baud is not None and baud not in USUAL_BAUD:
+        raise ValueError(f"baud must be one of {', '.join(map(str, USUAL_BAUD))}, got {baud}")
+    return baud
+
+
+def _keys(given: Keys, known: _Known, where: str = "") -> dict[str, Any]:
+    """The keys, each of its kind. Raises ValueError for others; `where` stands before their names in it."""
     for key, value in given.items():
         if key not in known:
             raise ValueError(f"there is no key {key}; there are: {', '.join(known)}")
-        if not isinstance(value, known[key]):
-            raise ValueError(f"{key} cannot be {value!r}")
+        if isinstance(value, bool) or not isinstance(value, known[key]):
+            raise ValueError(f"{where}{key} cannot be {value!r}")
     return dict(given)
 
 

@@ -6,9 +6,10 @@ Owns its shape and the shipped ones; in `bench.toml` every key is explained. Wha
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from importlib.resources import files
 from typing import Any, Literal, TypeAlias, get_args
 
@@ -111,17 +112,25 @@ def load_table(text: str) -> StationTable:
     for key, value in table.items():
         if key not in known:
             raise ValueError(f"there is no key {key}; there are: {', '.join([*known, 'supply', 'instruments'])}")
-        if not isinstance(value, known[key]):
-            raise ValueError(f"{key} must be a {known[key].__name__}, got {value!r}")
+        if isinstance(value, bool) or not isinstance(value, known[key]):
+            raise ValueError(f"{key} cannot be {value!r}")
     if "specimen" not in table:
         raise ValueError(f"specimen is not said; there are: {', '.join(load_specimens())}")
-    try:
-        limits = SupplyLimits(**supply)
-    except TypeError as error:
-        raise ValueError(f"supply: {error}") from None
     return StationTable(
-        instruments={name: _instrument(name, one) for name, one in instruments.items()}, supply=limits, **table
+        instruments={name: _instrument(name, one) for name, one in instruments.items()},
+        supply=_supply(supply),
+        **table,
     )
+
+
+def _supply(table: Keys) -> SupplyLimits:
+    known = [one.name for one in fields(SupplyLimits)]
+    for key, value in table.items():
+        if key not in known:
+            raise ValueError(f"supply: there is no key {key}; there are: {', '.join(known)}")
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ValueError(f"supply: {key} cannot be {value!r}")
+    return SupplyLimits(**table)
 
 
 def _instrument(name: str, table: Any) -> InstrumentTable:
@@ -130,14 +139,17 @@ def _instrument(name: str, table: Any) -> InstrumentTable:
     if not name.isidentifier():
         raise ValueError(f"instruments.{name}: a name is letters, digits and _, and does not begin with a digit")
     keys = dict(table)
-    wire = _take(keys, "wire", str, "")
+    where = f"instruments.{name}: "
+    wire = _take(keys, "wire", str, "", where)
     kinds: tuple[WireKind, ...] = get_args(WireKind)
     kind = next((one for one in kinds if one == wire), None)
     if kind is None:
         raise ValueError(f"instruments.{name}: wire must be one of {', '.join(kinds)}, got {wire!r}")
-    late_s = float(_take(keys, "late_s", (int, float), 0.7))
-    sources, reads = _apart(f"instruments.{name}.reads", _take(keys, "reads", dict, {}), "source")
-    targets, writes = _apart(f"instruments.{name}.writes", _take(keys, "writes", dict, {}), "target")
+    late_s = float(_take(keys, "late_s", (int, float), 0.7, where))
+    if not 0 <= late_s < math.inf:
+        raise ValueError(f"{where}late_s must be 0 or more, got {late_s:g}")
+    sources, reads = _apart(f"instruments.{name}.reads", _take(keys, "reads", dict, {}, where), "source")
+    targets, writes = _apart(f"instruments.{name}.writes", _take(keys, "writes", dict, {}, where), "target")
     return InstrumentTable(name, kind, sources, targets, reads, writes, keys, late_s)
 
 
@@ -153,10 +165,10 @@ def _apart(where: str, table: Keys, what: str) -> tuple[dict[str, str], dict[str
     return quantities, rest
 
 
-def _take(table: dict[str, Any], key: str, kind: type | tuple[type, ...], default: Any) -> Any:
+def _take(table: dict[str, Any], key: str, kind: type | tuple[type, ...], default: Any, where: str = "") -> Any:
     value = table.pop(key, default)
-    if not isinstance(value, kind):
-        raise ValueError(f"{key} cannot be {value!r}")
+    if isinstance(value, bool) or not isinstance(value, kind):
+        raise ValueError(f"{where}{key} cannot be {value!r}")
     return value
 
 

@@ -16,10 +16,11 @@ from collections.abc import Callable
 from sim.wires.speeds import misread
 
 _PIECE = 4096
+#: The speeds that a device may have [bit/s].
+USUAL_BAUD = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400)
 #: Where termios keeps the speed of what is sent, and the usual speeds by its numbers for them.
 _OUTPUT_SPEED = 5
-_USUAL = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400)
-_BAUD = {getattr(termios, f"B{baud}"): baud for baud in _USUAL}
+_BAUD = {getattr(termios, f"B{baud}"): baud for baud in USUAL_BAUD}
 
 
 class Terminal:

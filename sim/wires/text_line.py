@@ -30,6 +30,8 @@ _TAKEN, _REFUSED = "OK", "ERROR 3"
 _OTHER = "T1=+23.50 T2=+23.47 CELSIUS"
 _NO_VALUE = "---"
 _LONGEST = 4096
+#: One sign is one byte on the wire.
+_LAST_SIGN = 0xFF
 #: Whoever does not read a stream over TCP gets so much of it [bytes], and then only what there is room for.
 _MOST_UNREAD = 65536
 #: How often a server looks whether the wire has been pulled [s].
@@ -39,7 +41,7 @@ _LOOK_S = 0.01
 class TextDevice:
     """What a device says and does, as lines without their ends.
 
-    Raises ValueError for a form or an order that names what the device neither shows nor takes.
+    Raises ValueError for a form or an order that names what the device neither shows nor takes, or that makes no sense.
 
     Args:
         device: what it shows and takes [no unit]
@@ -69,13 +71,14 @@ class TextDevice:
         self._device = device
         self._form = form
         self._asks = {**({ask: form} if ask else {}), **(also or {})}
-        self._orders = {name: re.compile(order) for name, order in (orders or {}).items()}
+        self._orders = {name: _order(name, order) for name, order in (orders or {}).items()}
         self._check = check
         self.unasked = not ask
         """Whether it sends its readings by itself."""
         self.no_number = False
         """Whether it shows no value, whatever it has."""
         for one in (form, *self._asks.values()):
+            _check_form(one)
             for name in names_in(one):
                 if name not in device.reads:
                     raise ValueError(f"{one!r}: there is no reading {name}; there are: {', '.join(device.reads)}")
@@ -136,10 +139,12 @@ class TextDevice:
 class TextLineServer:
     """A text device on its wire. Start it once, on one of the two kinds; close it in the end.
 
+    Raises ValueError for lines that never end or come without a pause.
+
     Args:
         device: what talks [no unit]
         wire: whose faults it suffers [no unit]
-        every_s: from one unasked line to the next, in real seconds [s]
+        every_s: from one unasked line to the next, in real seconds, above 0 [s]
         line_end: what ends a line, either way [no unit]
 
     >>> async def listen() -> bytes:
@@ -155,6 +160,11 @@ class TextLineServer:
     """
 
     def __init__(self, device: TextDevice, wire: Wire, every_s: float = 1.0, line_end: str = "\r\n") -> None:
+        if not 0 < every_s < math.inf:
+            raise ValueError(f"every_s must be above 0 and finite, got {every_s:g}")
+        if not line_end:
+            raise ValueError("line_end must not be empty: a line has an end")
+        _check_signs(line_end)
         self._device = device
         self._wire = wire
         self._every_s = every_s
@@ -318,6 +328,40 @@ def names_in(form: str) -> list[str]:
     ['level', 'battery']
     """
     return [name for _, name, _, _ in Formatter().parse(form) if name]
+
+
+def _check_form(form: str) -> None:
+    """Raises ValueError for a form that could not be filled."""
+    _check_signs(form)
+    try:
+        pieces = list(Formatter().parse(form))
+    except ValueError as error:
+        raise ValueError(f"{form!r}: the form cannot be understood: {error}") from None
+    for _, name, how, conversion in pieces:
+        if name == "":
+            raise ValueError(f"{form!r}: a place without a name; say which reading")
+        if conversion:
+            raise ValueError(f"{form!r}: a reading cannot be converted, !{conversion}")
+        try:
+            format(0.0, how or "")
+        except ValueError:
+            raise ValueError(f"{form!r}: a reading cannot be written as {how}; a number is written as .1f") from None
+
+
+def _check_signs(text: str) -> None:
+    strange = next((sign for sign in text if ord(sign) > _LAST_SIGN), None)
+    if strange is not None:
+        raise ValueError(f"{text!r}: no line can carry {strange!r}, only signs of Latin-1")
+
+
+def _order(name: str, order: str) -> re.Pattern[str]:
+    try:
+        pattern = re.compile(order)
+    except re.error as error:
+        raise ValueError(f"order {order!r} of {name}: {error}") from None
+    if "value" not in pattern.groupindex:
+        raise ValueError(f"order {order!r} of {name}: it has no group named value, (?P<value>...), for the number")
+    return pattern
 
 
 async def _ended(task: asyncio.Task[None]) -> None:

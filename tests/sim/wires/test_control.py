@@ -7,6 +7,7 @@ import pytest
 from sim.wires import control
 from sim.wires.base import WIRE_FAULTS, Wire
 from sim.wires.control import Control, answer
+from sim.wires.kinds import FOLDER_FAULTS
 from sim.wires.serving import served
 from sim.wires.station import ByHand, Station
 from sim.wires.table import load_table
@@ -54,6 +55,24 @@ def test_what_cannot_be_done_is_said_and_changes_nothing(station, wires, line, s
     assert says in said
     assert station.wrong == []
     assert [wire.fault for wire in wires.values()] == [None, None]
+
+
+@pytest.mark.parametrize("kind", sorted({*WIRE_FAULTS} - {*FOLDER_FAULTS}))
+def test_a_fault_that_a_folder_cannot_have_is_refused(station, wires, kind):
+    wires["supply"].can_have = FOLDER_FAULTS
+    said = answer(f"fault supply {kind}", station, wires)
+    assert said == f"error: the wire of supply cannot have the fault {kind}; it can: {', '.join(FOLDER_FAULTS)}"
+    assert wires["supply"].fault is None
+    assert answer("fault supply unplugged", station, wires) == "ok"
+
+
+def test_the_served_folder_knows_what_it_can_have(tmp_path):
+    table = TABLE + '\n[instruments.board]\nwire = "sysfs"\nreads.die = { source = "die", place = "box/temp1" }'
+    with served(load_table(table), tmp_path) as bench, Control(bench.places.ports["control"]) as outside:
+        with pytest.raises(ValueError, match="the wire of board cannot have the fault cut"):
+            outside.fault("board", "cut")
+        outside.fault("board", "unplugged")
+        assert outside.status()["wires"] == {"board": "unplugged"}
 
 
 def test_a_wrong_kind_leaves_the_fault_that_stands(station, wires):

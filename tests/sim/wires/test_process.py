@@ -10,6 +10,7 @@ import tomllib
 
 import pytest
 
+from sim.wires.control import Control
 from sim.wires.serving import running
 
 
@@ -45,6 +46,22 @@ def test_it_stops_with_whoever_started_it(folder):
     with running("--free-ports", folder) as bench:
         bench.process.stdin.close()
         assert bench.process.wait(5) == 0
+
+
+def test_a_plain_input_is_at_its_end(folder):
+    command = [sys.executable, "-m", "sim.wires", "--free-ports", folder, "--stop-at-eof"]
+    ended = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=30, check=False)
+    assert (ended.returncode, ended.stderr) == (0, "")
+
+
+def test_an_ordinary_stop_with_somebody_connected_prints_nothing(folder):
+    command = [sys.executable, "-m", "sim.wires", "--free-ports", folder]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        ports = json.loads(process.stdout.readline())["ports"]
+        with Control(ports["control"]) as one, Control(ports["control"]) as two:
+            assert one.status()["wires"] == two.status()["wires"]
+            process.terminate()
+            assert process.stderr.read() == ""
 
 
 def test_after_a_kill_the_next_one_takes_the_folder(folder):

@@ -4,6 +4,7 @@ import asyncio
 from pathlib import Path
 
 import pytest
+import serial
 
 from sim.wires.serving import served, station_of
 from sim.wires.station import SOURCES, TARGETS, ByHand
@@ -16,6 +17,7 @@ wire = "text_line"
 form = "{level:.1f} dBA"
 reads.level = { source = "level" }
 """
+FAN = METER + 'writes.fan = { target = "set_fans", order = "F (?P<value>[0-9]+)" }'
 
 
 @pytest.mark.parametrize("name", ["bench", "load"])
@@ -46,9 +48,14 @@ def test_what_is_not_said_is_usual():
         (("slate tower", "slate stump"), "there is no specimen 'slate stump'"),
         (("[instruments", 'bench = "oven"\n[instruments'), "there is no bench 'oven'; there are: heater"),
         (("[instruments", "colour = 1\n[instruments"), "there is no key colour; there are: specimen, bench, seed"),
-        (("[instruments", 'seed = "one"\n[instruments'), "seed must be a int, got 'one'"),
+        (("[instruments", 'seed = "one"\n[instruments'), "seed cannot be 'one'"),
         (("[instruments", "[supply]\nmax_w = -1.0\n[instruments"), "max_w of the supply must be above 0"),
-        (("[instruments", "[supply]\nwatts = 1.0\n[instruments"), "supply: .*watts"),
+        (("[instruments", "[supply]\nwatts = 1.0\n[instruments"), "supply: there is no key watts; there are: max_w"),
+        (("[instruments", '[supply]\nmax_w = "x"\n[instruments'), "supply: max_w cannot be 'x'"),
+        (("form =", 'late_s = "x"\nform ='), "instruments.meter: late_s cannot be 'x'"),
+        (("form =", "late_s = nan\nform ="), "instruments.meter: late_s must be 0 or more, got nan"),
+        (("form =", "late_s = -1\nform ="), "instruments.meter: late_s must be 0 or more, got -1"),
+        (('reads.level = { source = "level" }', "reads = 3"), "instruments.meter: reads cannot be 3"),
         (("[instruments.meter]", "[instruments.'a b']"), "instruments.a b: a name is letters"),
         (("text_line", "string"), "instruments.meter: wire must be one of modbus_tcp, .* got 'string'"),
         (('source = "level"', "place = 1"), r"instruments.meter.reads.level: source must be said"),
@@ -67,6 +74,7 @@ wire = "modbus_tcp"
 port = 0
 reads.die = { source = "die", register = 1, table = "input" }
 """
+RTU = MODBUS.replace("modbus_tcp", "modbus_rtu").replace("port = 0", "baud = 19200")
 SCPI = """
 specimen = "slate tower"
 [instruments.box]
@@ -89,10 +97,24 @@ reads.die = { source = "die", place = "box/temp1" }
         (METER, ('form = "{level:.1f} dBA"', ""), "instruments.meter: form must be said"),
         (METER, ('source = "level"', 'source = "level", x = 1'), "no key but source"),
         (METER, ("form =", 'check = "hope"\nform ='), "check must be one of none, sum, nmea, got 'hope'"),
+        (METER, ("{level:.1f}", "{level:.1q}"), "instruments.meter: .*a reading cannot be written as .1q"),
+        (METER, ("{level:.1f}", "{level!z:.1f}"), "instruments.meter: .*a reading cannot be converted, !z"),
+        (METER, ("{level:.1f}", "{level:.1f"), "instruments.meter: .*form cannot be understood"),
+        (METER, ("{level:.1f}", "{}"), "instruments.meter: .*a place without a name"),
+        (METER, ("dBA", "\u2126"), "instruments.meter: .*no line can carry '\u2126'"),
+        (METER, ("form =", "every_s = -1\nform ="), "instruments.meter: every_s must be above 0 and finite, got -1"),
+        (METER, ("form =", "every_s = 0\nform ="), "instruments.meter: every_s must be above 0"),
+        (METER, ("form =", "every_s = inf\nform ="), "instruments.meter: every_s must be above 0 and finite, got inf"),
+        (METER, ("form =", "every_s = true\nform ="), "instruments.meter: every_s cannot be True"),
+        (METER, ("form =", 'line_end = ""\nform ='), "instruments.meter: line_end must not be empty"),
+        (METER, ("form =", "also = { A = 5 }\nform ="), "instruments.meter: also.A cannot be 5"),
+        (FAN, ("[0-9]+", "[0-9"), r"instruments.meter: order 'F \(\?P<value>\[0-9\)' of fan: "),
+        (FAN, ("?P<value>", ""), "instruments.meter: order .* of fan: it has no group named value"),
         (METER, ("form =", "colour = 1\nform ="), "instruments.meter: there is no key colour; there are: form, ask"),
         (METER, ("form =", 'baud = "fast"\nform ='), "instruments.meter: baud cannot be 'fast'"),
         (MODBUS, ("register = 1, ", ""), "instruments.box: register must be said"),
         (MODBUS, ('"input"', '"coils"'), "instruments.box: there is no .*coils"),
+        (RTU, ("baud = 19200", "baud = 17"), "instruments.box: baud must be one of .*9600.*, got 17"),
         (MODBUS, ("port = 0", 'framing = "ascii"'), "framing must be one of tcp, rtu, got 'ascii'"),
         (SCPI, ("header", "heading"), "instruments.box: there is no key heading; there are: header"),
         (SYSFS, ("box/temp1", "box/tooth1"), "instruments.box: die: there is no place 'box/tooth1'"),
@@ -105,10 +127,22 @@ def test_what_a_wire_cannot_do_is_refused_and_nothing_is_left(text, change, says
     assert [path.name for path in tmp_path.iterdir()] == [".lock"]
 
 
-@pytest.mark.parametrize("text", [METER, MODBUS, SCPI, SYSFS])
+@pytest.mark.parametrize("text", [METER, FAN, MODBUS, RTU, SCPI, SYSFS])
 def test_one_instrument_alone_can_be_served(text, tmp_path):
     with served(load_table(text), tmp_path, ByHand()) as bench:
         assert len({**bench.places.ports, **bench.places.paths}) == 2
+
+
+def test_a_modbus_unit_on_a_serial_line_has_the_speed_of_its_table(tmp_path):
+    asks_for_one_register = bytes.fromhex("010400010001600a")
+    with served(load_table(RTU), tmp_path, ByHand()) as bench:
+        answers = {}
+        for baud in (9600, 19200):
+            with serial.Serial(bench.places.paths["box"], baud, timeout=0.5) as line:
+                line.write(asks_for_one_register)
+                answers[baud] = line.read(7)
+    assert answers[9600] == b""
+    assert answers[19200][:3] == b"\x01\x04\x02"
 
 
 def test_a_port_that_is_taken_is_told_and_nothing_is_left(tmp_path):
