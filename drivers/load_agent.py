@@ -32,6 +32,7 @@ import argparse
 import asyncio
 import ipaddress
 import json
+import math
 import os
 import signal
 import socket
@@ -80,6 +81,21 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
+
+
+def highest_w(text: str) -> float:
+    """The highest set point [W]. Raises `argparse.ArgumentTypeError` unless it is above 0 and finite.
+
+    >>> highest_w("120")
+    120.0
+    """
+    try:
+        watts = float(text)
+    except ValueError:
+        watts = math.nan
+    if not 0 < watts < math.inf:
+        raise argparse.ArgumentTypeError(f"{text} is no highest set point: above 0 and finite [W]")
+    return watts
 
 
 class Server:
@@ -186,7 +202,7 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     add = parser.add_argument
     add("--listen", default=f"127.0.0.1:{USUAL_PORT}", help="HOST:PORT; port 0 takes a free one (default: %(default)s)")
     add("--timeout-s", type=float, default=5.0, help="load off and fans full after so long without a word")
-    add("--max-w", type=float, default=100.0, help="highest set point")
+    add("--max-w", type=highest_w, default=100.0, help="highest set point")
     add("--package", type=int, default=0, help="number of the processor package")
     add("--zone", help="its power zone, where that is not package-N")
     add("--temperature", default="coretemp/temp1", help="CHIP/INPUT of its temperature (default: %(default)s)")
@@ -250,11 +266,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         agent = Agent(_heat_spec(options), _fan_spec(options), options.max_w)
     except ValidationError as error:
         for problem in error.errors():
-            print(f"load_agent: {'.'.join(map(str, problem['loc']))}: {problem['msg']}", file=sys.stderr)
+            where = f"{'.'.join(map(str, problem['loc']))}: " if problem["loc"] else ""
+            print(f"load_agent: {where}{problem['msg'].removeprefix('Value error, ')}", file=sys.stderr)
         return 2
     except (BenchdError, ValueError) as error:
         print(f"load_agent: {error}", file=sys.stderr)
         return 1
+    if agent.no_temperature:
+        print(f"load_agent: warning: no temperature: {agent.no_temperature}", file=sys.stderr)
     if not is_loopback(host):
         print(
             f"load_agent: warning: listening on {host} without a password: whoever reaches it can heat this computer "

@@ -62,6 +62,11 @@ class Agent:
         fans = "no fans" if self._fans is None else f"fans: {self._fans.identify()}"
         return f"{self._package.words}; {fans}"
 
+    @property
+    def no_temperature(self) -> str:
+        """Why it has no temperature to tell, for a person; empty when it has one."""
+        return self._package.no_temperature
+
     def commands_for(self, client: object) -> Commands:
         """The commands as this client may give them, with an error queue of his own."""
 

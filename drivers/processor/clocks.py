@@ -14,7 +14,7 @@ from pathlib import Path
 
 from benchd.errors import LinkLost
 from benchd.instruments import Answer, SampleFlag
-from drivers.sysfs.chips import find_chip
+from drivers.sysfs.chips import Chip, find_chip
 from drivers.sysfs.numbers import read_answer, read_number
 
 ROOT = "/sys/devices/system/cpu"
@@ -81,9 +81,25 @@ class Thermometer:
     def read_c(self) -> Answer:
         """Its temperature [degC]."""
         try:
-            return find_chip(self._root, self._chip, self._device, self._who).read(self._input)
+            return self._found().read(self._input)
         except LinkLost:
             return SampleFlag.MISSING
+
+    @property
+    def missing(self) -> str:
+        """What of it is not there, for a person; empty when all of it is."""
+        try:
+            chip = self._found()
+            inputs = chip.inputs()
+        except LinkLost as error:
+            return f"{error.message.removeprefix(f'{self._who}: ')}; {error.hint}"
+        except OSError as error:  # it has gone meanwhile
+            return f"chip {self._chip} cannot be read: {error.strerror}"
+        has = ", ".join(inputs) or "nothing to read"
+        return "" if self._input in inputs else f"chip {chip.words} has no {self._input}, it has {has}"
+
+    def _found(self) -> Chip:
+        return find_chip(self._root, self._chip, self._device, self._who)
 
 
 def _processors(root: Path) -> Iterator[Path]:

@@ -169,7 +169,14 @@ class HeatedPackage:
         said = f"{self.zone.name} with {len(self.package.processors)} processors, watts held by {how}"
         if self.given_back:
             said += "; power limits were given back after a program that was killed"
+        if missing := self.no_temperature:
+            said += f"; no temperature: {missing}"
         return f"{said}; {self.loop.state.value}" + (f": {self.loop.trouble}" if self.loop.trouble else "")
+
+    @property
+    def no_temperature(self) -> str:
+        """Why there is no temperature, for a person; empty when there is one."""
+        return self._thermometer.missing
 
     def _recovered(self) -> bool:
         try:

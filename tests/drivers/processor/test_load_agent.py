@@ -519,6 +519,13 @@ def test_anything_but_loopback_is_warned_of(machine):
         (["--timeout-s=0.1"], 2, "timeout_s: Input should be greater than or equal to 1"),
         (["--powercap-root=/nowhere"], 1, "no power zone package-0 in /nowhere"),
         (["--fans=nothing"], 1, "fans: there is no chip nothing"),
+        (["--fans=board", "--tach=temp1"], 2, "load_agent: temp1_rpm does not name the unit"),
+        (["--fans=board", "--pwm", "1", "1"], 2, "load_agent: setpoints.fan_pct: pwm names an output twice"),
+        (["--temperature=coretemp/fan1"], 2, "load_agent: temperature: String should match"),
+        (["--max-w=nan"], 2, "nan is no highest set point: above 0 and finite [W]"),
+        (["--max-w=inf"], 2, "inf is no highest set point"),
+        (["--max-w=-5"], 2, "-5 is no highest set point"),
+        (["--max-w=much"], 2, "much is no highest set point"),
     ],
 )
 def test_what_is_wrong_is_said_without_a_traceback(machine, options, status, words):
@@ -526,6 +533,17 @@ def test_what_is_wrong_is_said_without_a_traceback(machine, options, status, wor
     assert done.returncode == status
     assert words in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("temperature", "words"),
+    [("tooth/temp1", "no chip tooth"), ("coretemp/temp9", "chip coretemp (coretemp.0) has no temp9")],
+)
+def test_a_temperature_that_is_not_there_is_said_at_the_start(machine, temperature, words):
+    done = started("--listen=127.0.0.1:0", *machine.options(), f"--temperature={temperature}")
+    assert done.returncode == 0
+    assert words in json.loads(done.stdout)["what"]
+    assert f"load_agent: warning: no temperature: {words}" in done.stderr.replace("there is ", "")
 
 
 def test_a_port_that_is_taken_is_said(machine):

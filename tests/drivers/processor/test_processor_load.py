@@ -205,6 +205,20 @@ def test_it_says_what_it_is(opened):
     assert opened.identify() == "package-0 with 2 processors, watts held by power limit; off"
 
 
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ({"chip": "tooth"}, "no temperature: there is no chip tooth in "),
+        ({"temperature": "temp9"}, "no temperature: chip coretemp (coretemp.0) has no temp9, it has temp1"),
+    ],
+)
+def test_it_says_that_its_temperature_is_not_there(machine, keys, words):
+    with driver(machine, **keys) as made:
+        made.open()
+        assert words in made.identify()
+        assert made.read(0.0)["die_c"] is SampleFlag.MISSING
+
+
 def test_watts_are_held_within_2_pct_by_the_limit_though_it_is_4_pct_off(machine, opened):
     opened.write({"heat_w": 80.0})
     assert len(workers()) == 1
