@@ -32,7 +32,8 @@ def instruments_command(loaded: LoadedBench, as_json: bool) -> None:
     ill = [one.instrument for one in found if not one.well]
     if ill:
         raise BenchdError(
-            f"bench {loaded.bench.bench!r}: not well: {', '.join(ill)}", "no setpoint was commanded; mend it and look again"
+            f"bench {loaded.bench.bench!r}: not well: {', '.join(ill)}",
+            "no setpoint was commanded; mend it and look again",
         )
 
 
