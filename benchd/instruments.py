@@ -17,7 +17,7 @@ from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from benchd.errors import NotFound
+from benchd.errors import NotFound, SettingRefused
 
 DRIVER_GROUP = "benchd.drivers"
 
@@ -137,6 +137,23 @@ class InstrumentSpec(Spec):
     """What it measures, a table a channel."""
     setpoints: Mapping[str, SetpointSpec] = Field(default_factory=dict)
     """What it can be told, a table a setpoint."""
+
+    def check_setting(self, name: str, value: float, who: str) -> None:
+        """Raise `SettingRefused` for a setpoint that is not declared, or a value [its unit] outside its range.
+
+        `who` names the instrument in the message. Every driver asks before it sends anything.
+        """
+        spec = self.setpoints.get(name)
+        if spec is None:
+            known = ", ".join(self.setpoints) or "none"
+            raise SettingRefused(f"{who}: there is no setpoint {name!r}", f"its setpoints: {known}")
+        low, high = spec.range
+        if not low <= value <= high:
+            unit = unit_of(name) or ""
+            raise SettingRefused(
+                f"{who}: {name} = {value:g} {unit} is outside its range {low:g} to {high:g} {unit}",
+                "nothing was commanded; the range is in the bench file",
+            )
 
     def occupies(self) -> Mapping[str, str]:
         """What it takes for itself, a port or an output, as a person names it; with it who may share it, "" nobody."""

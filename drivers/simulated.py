@@ -159,7 +159,7 @@ class Simulated(Instrument):
         self._plant.bench = _bench(said)
         self._plant.planned += tuple(fault.fault() for fault in spec.faults)
         self._channels = tuple((name, channel.source) for name, channel in spec.channels.items())
-        self._setpoints = spec.setpoints
+        self._spec = spec
         self._open = False
 
     def open(self) -> None:
@@ -204,20 +204,12 @@ class Simulated(Instrument):
     def write(self, values: Mapping[str, float]) -> None:
         self._need_open()
         for name, value in values.items():
-            self._check(name, value)
-        wanted: dict[Target, float] = {self._setpoints[name].target: value for name, value in values.items()}
+            self._spec.check_setting(name, value, self.name)
+        wanted: dict[Target, float] = {self._spec.setpoints[name].target: value for name, value in values.items()}
         try:
             self._plant.set(heat_w=wanted.get("heat"), fan_pct=wanted.get("fans"), pump_pct=wanted.get("pump"))
         except ValueError as error:
             raise SettingRefused(f"{self.name}: {error}") from error
-
-    def _check(self, name: str, value: float) -> None:
-        if name not in self._setpoints:
-            has = ", ".join(self._setpoints) or "none"
-            raise SettingRefused(f"{self.name} has no setpoint {name}", f"it has: {has}")
-        low, high = self._setpoints[name].range
-        if not (math.isfinite(value) and low <= value <= high):
-            raise SettingRefused(f"{self.name}: {name} must lie in {low:g} to {high:g}, got {value:g}")
 
     def _need_open(self) -> None:
         if not self._open:

@@ -203,17 +203,8 @@ class Modbus(Instrument):
         self._armed_at = self._line.openings
 
     def _order(self, name: str, value: float) -> _Order:
-        spec = self._spec.setpoints.get(name)
-        if spec is None:
-            known = ", ".join(self._spec.setpoints) or "none"
-            raise SettingRefused(f"{self._who}: there is no setpoint {name!r}", f"its setpoints: {known}")
-        unit = unit_of(name) or ""
-        low, high = spec.range
-        if not low <= value <= high:
-            raise SettingRefused(
-                f"{self._who}: {name} = {value:g} {unit} is outside its range {low:g} to {high:g} {unit}",
-                "nothing was sent; the range is in the bench file",
-            )
+        self._spec.check_setting(name, value, self._who)
+        spec, unit = self._spec.setpoints[name], unit_of(name) or ""
         try:
             words = encode(spec.place, value)
         except ValueError as error:

@@ -21,7 +21,6 @@ in its firmware has taken away the only guard of this load.
 from __future__ import annotations
 
 import atexit
-import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal, TypeAlias
@@ -224,7 +223,7 @@ class ProcessorLoad(Instrument):
 
     def write(self, values: Mapping[str, float]) -> None:
         for name, watts in values.items():
-            self._check(name, watts)
+            self._spec.check_setting(name, watts, self.name)
         for watts in values.values():
             self._opened().loop.set_w(watts)
 
@@ -233,18 +232,6 @@ class ProcessorLoad(Instrument):
         if self._heated is not None:
             self._heated.loop.set_w(0.0)
         self.write(values)
-
-    def _check(self, name: str, watts: float) -> None:
-        spec = self._spec.setpoints.get(name)
-        if spec is None:
-            known = ", ".join(self._spec.setpoints) or "none"
-            raise SettingRefused(f"{self.name}: there is no setpoint {name!r}", f"its setpoints: {known}")
-        low, high = spec.range
-        if not (math.isfinite(watts) and low <= watts <= high):
-            raise SettingRefused(
-                f"{self.name}: {name} = {watts:g} W is outside its range {low:g} to {high:g} W",
-                "nothing was changed; the range is in the bench file",
-            )
 
     def _opened(self) -> HeatedPackage:
         """The package at work; taken anew after a loss, and then for a moment it has no watts to tell."""

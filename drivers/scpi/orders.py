@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchd.errors import SettingRefused
 from benchd.instruments import unit_of
 from drivers.scpi.codec import query_form, volts_and_amperes
 from drivers.scpi.keys import ScpiSpec
@@ -56,18 +55,9 @@ class Order:
 
 def order_of(spec: ScpiSpec, who: str, name: str, value: float) -> Order:
     """The order for a setpoint [its unit]. Raises `SettingRefused` for one that is not there or outside its range."""
-    setpoint = spec.setpoints.get(name)
-    if setpoint is None:
-        known = ", ".join(spec.setpoints) or "none"
-        raise SettingRefused(f"{who}: there is no setpoint {name!r}", f"its setpoints: {known}")
-    unit = unit_of(name) or ""
-    low, high = setpoint.range
-    if not low <= value <= high:
-        raise SettingRefused(
-            f"{who}: {name} = {value:g} {unit} is outside its range {low:g} to {high:g} {unit}",
-            "nothing was sent; the range is in the bench file",
-        )
-    top = max(abs(low), abs(high))
+    spec.check_setting(name, value, who)
+    setpoint, unit = spec.setpoints[name], unit_of(name) or ""
+    top = max(map(abs, setpoint.range))
     told = setpoint.read_back_tolerance
     part = _USUAL_TOLERANCE if told is None else told / top
     if setpoint.ohm is None:

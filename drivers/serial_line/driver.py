@@ -19,7 +19,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import ClassVar
 
-from benchd.errors import Garbled, InstrumentError, LinkLost, NoAnswer, SettingRefused
+from benchd.errors import Garbled, InstrumentError, LinkLost, NoAnswer
 from benchd.instruments import Answer, Attached, Instrument, InstrumentSpec, SampleFlag, Setup
 from drivers.links.patience import Patience
 from drivers.links.ports import serial_ports
@@ -244,11 +244,8 @@ class SerialLine(Instrument):
     # --- what is told
 
     def _order(self, name: str, value: float) -> Order:
-        spec = self._spec.setpoints.get(name)
-        if spec is None:
-            known = ", ".join(self._spec.setpoints) or "none"
-            raise SettingRefused(f"{self._who}: there is no setpoint {name!r}", f"its setpoints: {known}")
-        return order(self._who, name, spec, value, self._spec.decimal)
+        self._spec.check_setting(name, value, self._who)
+        return order(self._who, name, self._spec.setpoints[name], value, self._spec.decimal)
 
     def _command(self, talk: Talk, order: Order, patience: Patience) -> None:
         """Send, and raise `SettingRefused` unless the device says that it has taken it."""

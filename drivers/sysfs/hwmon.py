@@ -176,7 +176,7 @@ class Hwmon(Instrument):
 
     def write(self, values: Mapping[str, float]) -> None:
         for name, value in values.items():
-            self._check(name, value)
+            self._spec.check_setting(name, value, self.name)
         chip = self._found()
         atexit.register(self.close)
         for name, value in values.items():
@@ -196,7 +196,7 @@ class Hwmon(Instrument):
 
     def _made_safe(self, chip: Chip, name: str, value: float) -> Iterator[SettingRefused]:
         try:
-            self._check(name, value)
+            self._spec.check_setting(name, value, self.name)
         except SettingRefused as refusal:
             yield refusal
             return
@@ -205,18 +205,6 @@ class Hwmon(Instrument):
                 output.make_safe(chip, value, self._spec.setpoints[name].read_back_tolerance)
             except SettingRefused as refusal:
                 yield refusal
-
-    def _check(self, name: str, value: float) -> None:
-        spec = self._spec.setpoints.get(name)
-        if spec is None:
-            known = ", ".join(self._spec.setpoints) or "none"
-            raise SettingRefused(f"{self.name}: there is no setpoint {name!r}", f"its setpoints: {known}")
-        low, high = spec.range
-        if not low <= value <= high:
-            raise SettingRefused(
-                f"{self.name}: {name} = {value:g} % is outside its range {low:g} to {high:g} %",
-                "nothing was written; the range is in the bench file",
-            )
 
     def _found(self) -> Chip:
         """The chip where it is now: after a loss it may be elsewhere, and its number another chip's."""
