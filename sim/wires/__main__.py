@@ -48,7 +48,11 @@ async def _serve(options: argparse.Namespace, table: StationTable, folder: Folde
 
 def _table(options: argparse.Namespace) -> StationTable:
     is_file = "/" in options.bench or options.bench.endswith(".toml")
-    table = load_table(Path(options.bench).read_text(encoding="utf-8") if is_file else shipped(options.bench))
+    text = Path(options.bench).read_text(encoding="utf-8") if is_file else shipped(options.bench)
+    try:
+        table = load_table(text)
+    except ValueError as error:
+        raise ValueError(f"{options.bench}: {error}") from error
     said = {key: value for key in ("specimen", "seed", "mount") if (value := getattr(options, key)) is not None}
     table = replace(table, **said)
     return table.with_free_ports() if options.free_ports else table
@@ -79,7 +83,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             ended_by = asyncio.run(_serve(options, table, folder))
         finally:
             folder.close()
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        file = f"{error.filename}: " if error.filename else ""
+        print(f"wires: cannot serve: {file}{error.strerror or error}", file=sys.stderr)
+        return 1
+    except ValueError as error:
         print(f"wires: cannot serve: {error}", file=sys.stderr)
         return 1
     if ended_by is not None:

@@ -64,6 +64,21 @@ def test_an_ordinary_stop_with_somebody_connected_prints_nothing(folder):
             assert process.stderr.read() == ""
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [(None, "{file}: No such file or directory"), ("nonsense = [", "{file}: Invalid value")],
+    ids=["no file", "no TOML"],
+)
+def test_a_table_that_cannot_be_read_is_told_with_its_file(folder, tmp_path, text, said):
+    file = tmp_path / "table.toml"
+    if text is not None:
+        file.write_text(text)
+    ended = ends("--free-ports", folder, f"--bench={file}")
+    assert ended.returncode == 1
+    assert ended.stderr.startswith(f"wires: cannot serve: {said.format(file=file)}")
+    assert ended.stderr.count("\n") == 1
+
+
 def test_after_a_kill_the_next_one_takes_the_folder(folder):
     with running("--free-ports", folder) as bench:
         bench.kill()
