@@ -104,7 +104,7 @@ class SimulatedSpec(InstrumentSpec):
     """Which of the simulated benches it is an instrument of: `heater` (unless given), a heater block in place of the
     processor; `processor`, which heats itself, idles at 9 W and throttles at 95 degC; `heater high`, the first one
     1500 m above the sea. This key and the next two are about the whole bench: one of its instruments says them."""
-    serial: Annotated[int, Field(ge=0)] | None = None
+    copy_number: Annotated[int, Field(ge=0)] | None = None
     """Which copy of that bench: each has other errors of its instruments, and keeps them for all its nights."""
     run_in_h: Annotated[float, Field(ge=0, le=10_000)] | None = None
     """Hours of heat and pumping that each mount has had when its run begins, 8 unless given: then its paste has mostly
@@ -126,7 +126,7 @@ class SimulatedSpec(InstrumentSpec):
     @property
     def about_bench(self) -> dict[str, Any]:
         """What it says about the whole bench, by key."""
-        said = {"bench": self.bench, "serial": self.serial, "run_in_h": self.run_in_h}
+        said = {"bench": self.bench, "copy_number": self.copy_number, "run_in_h": self.run_in_h}
         return {key: value for key, value in said.items() if value is not None}
 
     @model_validator(mode="after")

@@ -35,7 +35,7 @@ class Bench:
 
     name: str
     about: str
-    serial: int
+    copy_number: int
     """Which copy: another one has other errors of its instruments, the same ones in all its nights [1]."""
     run_in_h: float
     """Hours of heat and of pumping that a mount has had when its run begins; 0 is fresh from filling [h]."""
@@ -93,7 +93,9 @@ class Bench:
         >>> 0.996 <= load_benches()["heater"].erring_load().gain <= 1.004
         True
         """
-        return replace(self.load, gain=1 + clipped_normal(stream(self.serial, "heater"), self.load_error_pct) / 100)
+        return replace(
+            self.load, gain=1 + clipped_normal(stream(self.copy_number, "heater"), self.load_error_pct) / 100
+        )
 
     def with_exact_load(self) -> Bench:
         """The same, but its load gives the watts that it is told: a heater without lag, error or growth.

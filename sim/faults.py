@@ -135,7 +135,7 @@ def begin(rig: Rig, fault: Fault) -> None:
     _BEGINS[fault.kind](rig, size, fault)
 
 
-def end(rig: Rig, fault: Fault) -> None:
+def mend(rig: Rig, fault: Fault) -> None:
     """A fault is mended now, where it can be.
 
     Args:
@@ -146,13 +146,13 @@ def end(rig: Rig, fault: Fault) -> None:
     >>> from sim.specimens import load_specimens
     >>> rig, fault = Rig(load_specimens()["brook 2x140"], seed=1), Fault("fans_stall", at_s=0.0)
     >>> begin(rig, fault)
-    >>> end(rig, fault)
+    >>> mend(rig, fault)
     >>> rig.turning
     2
     """
-    mend = _ENDS.get(fault.kind)
-    if mend is not None:
-        mend(rig, fault)
+    mending = _MENDS.get(fault.kind)
+    if mending is not None:
+        mending(rig, fault)
 
 
 def _stall_pump(rig: Rig, drag: float) -> None:
@@ -234,7 +234,7 @@ _BEGINS: Mapping[FaultKind, Callable[[Rig, float, Fault], None]] = {
     "supply_lost": lambda rig, *_: _supply(rig, False),
 }
 
-_ENDS: Mapping[FaultKind, Callable[[Rig, Fault], None]] = {
+_MENDS: Mapping[FaultKind, Callable[[Rig, Fault], None]] = {
     "pump_stalls": lambda rig, _: _stall_pump(rig, 0.0),
     "fans_stall": lambda rig, fault: _fans(rig, 0.0, fault),
     "tube_kinks": lambda rig, fault: _kink(rig, 0.0, fault),

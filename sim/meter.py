@@ -60,14 +60,14 @@ class Meter(Failing):
 
     The weighting is the first-order response to the energy, tau dE/dt = E_in - E (IEC 61672-1:2013), solved exactly, so
     that the level at a time does not depend on how the way there was cut. Valid for energies of 0 or more. The
-    offset belongs to the bench (serial), the noise to the night (seed and specimen).
+    offset belongs to the bench (copy_number), the noise to the night (seed and specimen).
 
     Args:
         kind: its figures [each its own]
         seed: of the run [1]
         specimen: what is mounted [no unit]
         start_energy: what it has heard for long at the mount, relative to 0 dB [1]
-        serial: of the bench [1]
+        copy_number: of the bench [1]
 
     >>> meter = Meter(MeterKind("F"), seed=1, specimen="brook 2x140", start_energy=0.0)
     >>> meter.hear(0.2, energy(80.0))  # a burst of 200 ms: -1.0 dB
@@ -89,7 +89,7 @@ class Meter(Failing):
         "t_s",
     )
 
-    def __init__(self, kind: MeterKind, seed: int, specimen: str, start_energy: float, serial: int = 1) -> None:
+    def __init__(self, kind: MeterKind, seed: int, specimen: str, start_energy: float, copy_number: int = 1) -> None:
         super().__init__("meter", seed, kind.lowest_dba)
         self.t_s = 0.0
         """Time since the mount up to which it has heard [s]."""
@@ -101,7 +101,7 @@ class Meter(Failing):
         self._lowest = kind.lowest_dba
         self._self_noise = energy(kind.self_noise_dba)
         self._steps_per_db = 1.0 / kind.resolution_db
-        self._offset = clipped_normal(stream(serial, "sensor", "level"), kind.uncertainty_db) / kind.resolution_db
+        self._offset = clipped_normal(stream(copy_number, "sensor", "level"), kind.uncertainty_db) / kind.resolution_db
         self._spread = reading_noise_db(kind.weighting, kind.bandwidth_hz) / kind.resolution_db
         self._normals = normals(stream(seed, "noise", "level", specimen))
 

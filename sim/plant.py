@@ -158,7 +158,7 @@ class Plant:
         return self._mounted_rig().true[source]()
 
     def begin_fault(self, kind: FaultKind, size: float | None = None, source: str | None = None) -> None:
-        """Something goes wrong now, until `end_fault`.
+        """Something goes wrong now, until `mend_fault`.
 
         Raises ValueError for what a `Fault` cannot be, RuntimeError before the first mount.
 
@@ -178,7 +178,7 @@ class Plant:
         rig = self._mounted_rig()
         rig.begin(Fault(kind, at_s=rig.t_s, size=size, source=source))
 
-    def end_fault(self, kind: FaultKind, source: str | None = None) -> None:
+    def mend_fault(self, kind: FaultKind, source: str | None = None) -> None:
         """A fault is mended now, where it can be. Raises like `begin_fault`.
 
         Args:
@@ -190,7 +190,7 @@ class Plant:
         >>> plant.begin_fault("sensor_silent", source="die")
         >>> plant.read("die") is None
         True
-        >>> plant.end_fault("sensor_silent", source="die")
+        >>> plant.mend_fault("sensor_silent", source="die")
         >>> plant.read("die") is None
         False
         """

@@ -85,7 +85,7 @@ class Rig:
         self._streams = Streams(specimen)
         pump_noise = specimen.liquid.pump_noise if specimen.liquid else None
         self._noise = Noise(specimen.fans.noise, pump_noise, bench.auxiliaries, seed, specimen.name)
-        self.meter: Meter = Meter(bench.meter, seed, specimen.name, start_energy=0.0, serial=bench.serial)
+        self.meter: Meter = Meter(bench.meter, seed, specimen.name, start_energy=0.0, copy_number=bench.copy_number)
         self._coming = sorted(planned, key=lambda fault: fault.at_s)
         self._standing: list[Fault] = []
         self.true = self._truths()
@@ -251,7 +251,7 @@ class Rig:
         """
         if fault in self._standing:
             self._standing.remove(fault)
-        faults.end(self, fault)
+        faults.mend(self, fault)
         for other in self._standing:
             if other.spoils == fault.spoils:
                 faults.begin(self, other)
@@ -307,7 +307,7 @@ class Rig:
         name = self.specimen.name
         apart = ("level", "fan_speed", "pump_speed")
         return {
-            source: Sensor(source, self.bench.sensors[source], seed, name, true(), self.bench.serial)
+            source: Sensor(source, self.bench.sensors[source], seed, name, true(), self.bench.copy_number)
             for source, true in self.true.items()
             if source not in apart
         }

@@ -1,7 +1,7 @@
 """What the bench's sensors make of a true value: lag, offset, gain error, noise, resolution, lower limit, and faults.
 
 Owns the figures of the usual sensors; a bench may have others (benches.toml). The bench files of benchd state the same.
-Offset and gain belong to the bench, not to the night or the specimen: one serial number, one bench, all its nights.
+Offset and gain belong to the bench, not to the night or the specimen: one copy number, one bench, all its nights.
 A reading is a number; None when nothing answers; NaN when what comes is not a number.
 The sound level meter (meter.py) and what counts (counters.py) have modules of their own.
 """
@@ -158,7 +158,7 @@ class Sensor(Failing):
         seed: of the run: noise and drop-outs [1]
         specimen: what is mounted; only chooses the noise, so that two nights differ [no unit]
         start: what it shows at first [unit of the source]
-        serial: of the bench: offset and gain [1]
+        copy_number: of the bench: offset and gain [1]
 
     >>> sensor = Sensor("die", KINDS["die"], seed=1, specimen="brook 2x140", start=23.0)
     >>> abs(sensor.show(60.0) - 60.0) < 1.0
@@ -190,10 +190,10 @@ class Sensor(Failing):
     )
 
     def __init__(
-        self, source: Source, kind: SensorKind, seed: int, specimen: str, start: float, serial: int = 1
+        self, source: Source, kind: SensorKind, seed: int, specimen: str, start: float, copy_number: int = 1
     ) -> None:
         super().__init__(source, seed, start)
-        bench = stream(serial, "sensor", source)
+        bench = stream(copy_number, "sensor", source)
         self.followed = start
         """The true value as it has reached the sensing element [unit]."""
         self._lag_s = kind.lag_s

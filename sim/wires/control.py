@@ -59,7 +59,7 @@ def answer(line: str, station: Station, wires: Mapping[str, Wire]) -> str:
             case ["plant", "fault", kind, *how]:
                 station.begin_fault(_kind(kind), *_how(how))
             case ["plant", "mend", kind, *how]:
-                station.end_fault(_kind(kind), _how(how)[1])
+                station.mend_fault(_kind(kind), _how(how)[1])
             case ["status"]:
                 return json.dumps(status(station, wires))
             case _:

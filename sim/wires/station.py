@@ -260,7 +260,7 @@ class Station:
         self.plant.begin_fault(kind, size, source)
         self._wrong.add((kind, source))
 
-    def end_fault(self, kind: FaultKind, source: str | None = None) -> None:
+    def mend_fault(self, kind: FaultKind, source: str | None = None) -> None:
         """It is mended now. Raises ValueError for what cannot be.
 
         Args:
@@ -269,12 +269,12 @@ class Station:
 
         >>> station = Station("brook 2x140", clock=ByHand())
         >>> station.begin_fault("pump_stalls")
-        >>> station.end_fault("pump_stalls")
+        >>> station.mend_fault("pump_stalls")
         >>> station.wrong
         []
         """
         self.advance()
-        self.plant.end_fault(kind, source)
+        self.plant.mend_fault(kind, source)
         self._wrong.discard((kind, source))
 
     def _shower(self, source: str, heats: bool) -> Callable[[], Reading]:

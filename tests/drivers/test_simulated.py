@@ -290,8 +290,8 @@ def warm_c(bench, about=BROOK):
 
 def test_a_bench_file_chooses_bench_copy_and_state_of_the_mount():
     usual_c = warm_c(shipped())
-    assert warm_c(changed(bench='"heater"', serial=1, run_in_h=8)) == usual_c
-    with opened() as one, opened(changed(serial=17)) as other:
+    assert warm_c(changed(bench='"heater"', copy_number=1, run_in_h=8)) == usual_c
+    with opened() as one, opened(changed(copy_number=17)) as other:
         assert night(one, BROOK)[-1]["supply_v"] != night(other, BROOK)[-1]["supply_v"]
     assert warm_c(changed(run_in_h=0)) > usual_c + 1.5
     assert float(warm_c(changed(bench='"processor"'))).is_integer()
@@ -306,14 +306,14 @@ def test_another_mount_is_another_paste():
 
 
 def test_two_instruments_may_say_the_same_of_the_bench_but_not_different_things():
-    with opened(changed("load", "watch", serial=4)):
+    with opened(changed("load", "watch", copy_number=4)):
         pass
-    different = with_faults({"load": "serial = 4", "watch": "serial = 5"})
-    with pytest.raises(InstrumentError, match="serial is 5, but another instrument of the bench says 4"):
+    different = with_faults({"load": "copy_number = 4", "watch": "copy_number = 5"})
+    with pytest.raises(InstrumentError, match="copy_number is 5, but another instrument of the bench says 4"):
         OpenBench(different)
 
 
-@pytest.mark.parametrize("wrong", ["bench = 'attic'", "serial = -1", "run_in_h = -0.1", "run_in_h = nan"])
+@pytest.mark.parametrize("wrong", ["bench = 'attic'", "copy_number = -1", "run_in_h = -0.1", "run_in_h = nan"])
 def test_a_bench_that_there_is_not_is_refused_by_the_file(wrong):
     with pytest.raises(FileProblems):
         with_faults({"load": wrong})

@@ -25,8 +25,8 @@ def test_each_says_what_it_is_and_takes_every_specimen(name):
         assert all(read() is not None for read in rig.shown.values())
 
 
-def test_copies_are_told_apart_by_their_serial_numbers():
-    assert len({bench.serial for bench in BENCHES.values()}) == len(BENCHES)
+def test_copies_are_told_apart_by_their_numbers():
+    assert len({bench.copy_number for bench in BENCHES.values()}) == len(BENCHES)
     assert USUAL in BENCHES
 
 
@@ -44,8 +44,8 @@ def read_mean(rig, source, count=200):
 
 @pytest.mark.parametrize("source", ["ambient", "heat", "level"])
 def test_another_copy_errs_otherwise_and_keeps_its_error_for_all_nights(mounted, source):
-    def error(serial, seed, mount=1):
-        rig = mounted("brook 2x120", seed=seed, mount=mount, changed={"serial": serial})
+    def error(copy_number, seed, mount=1):
+        rig = mounted("brook 2x120", seed=seed, mount=mount, changed={"copy_number": copy_number})
         rig.advance_to(600.0, 200.0)
         true = rig.meter.level_dba if source == "level" else rig.true[source]()
         return read_mean(rig, source) - true
@@ -53,7 +53,7 @@ def test_another_copy_errs_otherwise_and_keeps_its_error_for_all_nights(mounted,
     # Noise of a mean of 200, and of the display's steps, is far below what copies differ by.
     same = [error(5, seed=seed, mount=mount) for seed, mount in ((1, 1), (2, 1), (3, 2))]
     assert max(same) - min(same) < 0.06
-    others = [error(serial, seed=1) for serial in range(6, 12)]
+    others = [error(copy_number, seed=1) for copy_number in range(6, 12)]
     assert statistics.stdev(others) > 0.05
 
 

@@ -18,8 +18,8 @@ LEVELS = {
 }
 
 
-def sensor(source, seed=1, specimen="brook 2x140", start=0.0, serial=1):
-    return Sensor(source, KINDS[source], seed, specimen, start, serial)
+def sensor(source, seed=1, specimen="brook 2x140", start=0.0, copy_number=1):
+    return Sensor(source, KINDS[source], seed, specimen, start, copy_number)
 
 
 @pytest.mark.parametrize("source", KINDS)
@@ -45,8 +45,8 @@ def test_is_off_by_no_more_than_its_uncertainty(source):
     kind, true = KINDS[source], LEVELS.get(source, 30.0)
     limit = kind.uncertainty + true * kind.uncertainty_pct / 100 + kind.resolution / 2 + 0.5 * kind.noise
     errors = []
-    for serial in range(40):
-        one = sensor(source, serial=serial)
+    for copy_number in range(40):
+        one = sensor(source, copy_number=copy_number)
         errors.append(statistics.fmean(one.show(true) for _ in range(100)) - true)
     assert max(map(abs, errors)) <= limit
     assert statistics.pstdev(errors) > 0 or kind.uncertainty == kind.uncertainty_pct == 0
@@ -56,7 +56,7 @@ def test_offset_belongs_to_the_bench_and_noise_to_the_night():
     plain = SensorKind(resolution=0.001, uncertainty=0.5)
     nights = [(7, "brook 1x120", 0.0, 1), (7, "slate tower", 0.0, 1), (8, "brook 1x120", 0.0, 1)]
     assert len({Sensor("die", plain, *night).show(60.0) for night in nights}) == 1
-    assert Sensor("die", plain, 7, "brook 1x120", 0.0, serial=2).show(60.0) != 60.0
+    assert Sensor("die", plain, 7, "brook 1x120", 0.0, copy_number=2).show(60.0) != 60.0
     noisy = [sensor("coolant", 7, specimen) for specimen in ("brook 1x120", "brook 2x140")]
     assert [noisy[0].show(30.0) for _ in range(20)] != [noisy[1].show(30.0) for _ in range(20)]
 

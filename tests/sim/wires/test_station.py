@@ -249,8 +249,8 @@ def test_faults_begin_and_end_when_they_are_told(station, clock):
     assert station.show("die") is None
     assert station.plant.true("pump_speed") == 0.0
     assert station.wrong == ["pump_stalls", "sensor_silent die"]
-    station.end_fault("pump_stalls")
-    station.end_fault("sensor_silent", source="die")
+    station.mend_fault("pump_stalls")
+    station.mend_fault("sensor_silent", source="die")
     clock.t_s = 60.0
     assert station.show("die") is not None
     assert station.plant.true("pump_speed") > 1000.0
