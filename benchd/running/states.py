@@ -28,14 +28,15 @@ class RunEvent(StrEnum):
     """What can happen to a run."""
 
     START = "start"  # an engine takes it
-    WAIT = "wait"  # it is put aside for a person
+    WAIT = "wait"  # it is put aside: for a person, or for its quiet window
     HOLD = "hold"
     RESUME = "resume"
     FINISH = "finish"
     ABORT = "abort"
     TRIP = "trip"
     FAIL = "fail"
-    LOSE = "lose"  # its engine is found dead
+    LOSE = "lose"  # its engine is found dead, or ends with its daemon
+    REPAIR = "repair"  # what is not good is to be measured once more
 
 
 S, E = RunState, RunEvent
@@ -48,6 +49,7 @@ NEXT: dict[tuple[RunState, RunEvent], RunState] = {
     (S.WAITING, E.START): S.RUNNING,
     (S.WAITING, E.RESUME): S.RUNNING,
     (S.WAITING, E.ABORT): S.ABORTED,
+    (S.RUNNING, E.WAIT): S.WAITING,
     (S.RUNNING, E.HOLD): S.HELD,
     (S.RUNNING, E.FINISH): S.COMPLETE,
     (S.RUNNING, E.ABORT): S.ABORTED,
@@ -66,20 +68,24 @@ NEXT: dict[tuple[RunState, RunEvent], RunState] = {
     (S.INTERRUPTED, E.RESUME): S.RUNNING,
     (S.INTERRUPTED, E.WAIT): S.WAITING,
     (S.INTERRUPTED, E.ABORT): S.ABORTED,
+    (S.COMPLETE, E.REPAIR): S.QUEUED,
+    (S.ABORTED, E.REPAIR): S.QUEUED,
 }
 
 _OVER = "the run has ended and its results stand"
 _IDLE = "no engine works on the run"
 _BEGUN = "the run has already begun"
 _NOT_BEGUN = "the run has not begun"
+_NOT_OVER = "the run has not ended"
 
 #: (state, event) -> why not.
 REFUSED: dict[tuple[RunState, RunEvent], str] = {
-    **{(state, event): _OVER for state in (S.COMPLETE, S.ABORTED) for event in E},
+    **{(state, event): _OVER for state in (S.COMPLETE, S.ABORTED) for event in E if event is not E.REPAIR},
+    **{(state, E.REPAIR): _NOT_OVER for state in S if state not in (S.COMPLETE, S.ABORTED)},
     **{(S.QUEUED, event): _NOT_BEGUN for event in (E.HOLD, E.RESUME, E.FINISH, E.TRIP, E.FAIL, E.LOSE)},
     **{(S.WAITING, event): _IDLE for event in (E.HOLD, E.FINISH, E.TRIP, E.FAIL, E.LOSE)},
     (S.WAITING, E.WAIT): "the run already waits",
-    **{(S.RUNNING, event): _BEGUN for event in (E.START, E.WAIT)},
+    (S.RUNNING, E.START): _BEGUN,
     (S.RUNNING, E.RESUME): "the run is not held",
     **{(S.HELD, event): _BEGUN for event in (E.START, E.WAIT)},
     (S.HELD, E.HOLD): "the run is already held",
@@ -118,10 +124,11 @@ class Ending(StrEnum):
     TRIPPED = "tripped"
     FAILED = "failed"
     LOST = "lost"
+    PENDING = "pending"  # nobody answered in time; it can be made up later
 
 
 #: A stage whose last step ended like this is finished; any other ending leaves it to be repeated as a whole.
-FINISHED = frozenset({Ending.DONE, Ending.SETTLED, Ending.TIME_UP, Ending.OVER_LIMIT})
+FINISHED = frozenset({Ending.DONE, Ending.SETTLED, Ending.TIME_UP, Ending.OVER_LIMIT, Ending.PENDING})
 
 
 class Quality(StrEnum):
@@ -154,7 +161,7 @@ def drawing() -> str:
     for state in RunState:
         lines.append(str(state))
         ways = [f"  {event:<8}-> {NEXT[state, event]}" for event in RunEvent if (state, event) in NEXT]
-        lines += ways or ["  (ends here)"]
+        lines += ways
     return "\n".join(lines)
 
 

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
+from enum import StrEnum
 from typing import Any, TypeAlias
 
 from benchd.analysis.acoustics import Bound
@@ -93,6 +94,15 @@ def _plain(value: Any) -> Any:
     return str(value) if isinstance(value, str) else value
 
 
+class WaitsFor(StrEnum):
+    """What a waiting run waits for."""
+
+    PERSON = "person"  # to decide whether it goes on
+    MOUNT = "mount"  # to be mounted, and confirmed
+    BENCH_FILE = "bench_file"  # which was changed since it was queued, to be confirmed
+    QUIET = "quiet"  # the quiet window to open; it then goes on by itself
+
+
 @dataclass(frozen=True, kw_only=True)
 class NewRun:
     """A run as it is queued. The texts are kept as they are now, whatever becomes of the files."""
@@ -112,6 +122,11 @@ class NewRun:
     state: RunState = RunState.QUEUED
     quiet: str | None = None
     """Quiet hours of the room, local time, such as "22:00-06:00"."""
+    queued_by: str | None = None
+    due_utc: datetime | None = None
+    """When it may start at the earliest; None: at once."""
+    waits_for: WaitsFor | None = None
+    """What would let it go on, in state waiting."""
     campaign_id: int | None = None
     reason: str = ""
 
@@ -147,7 +162,10 @@ class MountRow:
     specimen_id: int
     number: int
     note: str
-    mounted_utc: datetime
+    bench: str | None
+    """On which it stands or stood."""
+    mounted_utc: datetime | None
+    """None while it is only planned."""
     taken_off_utc: datetime | None
 
 
@@ -222,6 +240,22 @@ class EventRow:
     def __post_init__(self) -> None:
         if self.kind == REPEAT and (self.run_id is None or self.t_ms is None):
             raise ValueError(f"an event of kind {REPEAT!r} needs run_id and t_ms: they say which attempt it calls off")
+
+
+@dataclass(frozen=True, kw_only=True)
+class PromptRow:
+    """What a run asks a person."""
+
+    id: int
+    run_id: int
+    step_id: int | None
+    what: str
+    asked_utc: datetime
+    limit_utc: datetime | None
+    """Not answered by then it is pending: it can be answered later."""
+    answered_utc: datetime | None
+    answer: str | None
+    who: str | None
 
 
 @dataclass(frozen=True, kw_only=True)

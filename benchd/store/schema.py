@@ -88,6 +88,7 @@ specimen = Table(
     _text("note"),
 )
 
+#: A mount that is planned has no `mounted_utc` yet; `bench` says on which it stands or stood.
 mount = Table(
     "mount",
     metadata,
@@ -95,13 +96,15 @@ mount = Table(
     _of("specimen"),
     _whole("number"),
     _text("note"),
-    _utc("mounted_utc"),
+    _text("bench", optional=True),
+    _utc("mounted_utc", optional=True),
     _utc("taken_off_utc", optional=True),
     UniqueConstraint("specimen_id", "number"),
 )
 
 campaign = Table("campaign", metadata, _id(), _text("name"), _text("text"), _utc("created_utc"))
 
+#: `due_utc` is when it may start at the earliest; `waits_for`, in state waiting, what would let it go on.
 run = Table(
     "run",
     metadata,
@@ -120,6 +123,9 @@ run = Table(
     Column("simulated", Boolean, nullable=False),
     _text("quiet", optional=True),
     _utc("queued_utc"),
+    _text("queued_by", optional=True),
+    _utc("due_utc", optional=True),
+    _text("waits_for", optional=True),
     _utc("started_utc", optional=True),
     _utc("ended_utc", optional=True),
     _text("reason"),
@@ -259,6 +265,7 @@ event_ = Table(
     Index("event_bench", "bench", "kind"),
 )
 
+#: What a run asks a person. One that is not answered by `limit_utc` is pending: it can be answered later.
 prompt = Table(
     "prompt",
     metadata,
@@ -267,6 +274,7 @@ prompt = Table(
     _of("step", optional=True),
     _text("what"),
     _utc("asked_utc"),
+    _utc("limit_utc", optional=True),
     _utc("answered_utc", optional=True),
     _text("answer", optional=True),
     _text("who", optional=True),

@@ -21,7 +21,7 @@ from benchd.running.states import (
 )
 
 PAIRS = list(product(RunState, RunEvent))
-#: States from which nothing leads on.
+#: States out of which only a repair leads.
 FINAL = {RunState.COMPLETE, RunState.ABORTED}
 
 
@@ -47,19 +47,20 @@ def test_what_is_allowed_is_drawn(state, event) -> None:
     assert re.search(rf"^  {event} *-> {NEXT[state, event]}$", paragraph, re.MULTILINE)
 
 
-def test_the_drawing_lists_all_states_and_says_where_it_ends() -> None:
+def test_the_drawing_lists_all_states() -> None:
     drawn = drawing().splitlines()
     assert [line for line in drawn if not line.startswith(" ")] == [str(state) for state in RunState]
     assert len([line for line in drawn if "->" in line]) == len(NEXT)
-    assert drawn.count("  (ends here)") == len(FINAL)
 
 
-def test_nothing_leads_out_of_a_final_state_and_something_out_of_every_other() -> None:
-    assert {state for state, _ in NEXT} == set(RunState) - FINAL
+def test_only_a_repair_leads_out_of_a_final_state_and_something_out_of_every_other() -> None:
+    assert {state for state, _ in NEXT} == set(RunState)
+    assert {pair for pair in NEXT if pair[0] in FINAL} == {(state, RunEvent.REPAIR) for state in FINAL}
+    assert {state for state, event in NEXT if event is RunEvent.REPAIR} == FINAL
 
 
-def test_every_state_but_the_first_can_be_reached() -> None:
-    assert set(NEXT.values()) == set(RunState) - {RunState.QUEUED}
+def test_every_state_can_be_reached() -> None:
+    assert set(NEXT.values()) == set(RunState)
 
 
 @pytest.mark.parametrize("state", RunState)

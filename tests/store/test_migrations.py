@@ -23,8 +23,8 @@ NEXT_REVISION = '''
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "0003"
+down_revision = "0002"
 
 
 def upgrade():
@@ -42,7 +42,7 @@ def later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     def become(revision: str = NEXT_REVISION) -> None:
         folder = tmp_path / "with %s" / "migrations"
         shutil.copytree(migrations.FOLDER, folder)
-        (folder / "versions" / "0002_torque.py").write_text(revision)
+        (folder / "versions" / "0003_torque.py").write_text(revision)
         monkeypatch.setattr(migrations, "FOLDER", folder)
 
     return become
@@ -118,7 +118,8 @@ def test_an_older_database_is_upgraded_after_a_backup(begun, path: Path, later) 
     with Writer.open(path, durable=False) as writer:
         assert writer.specimen("brook 2x140", "liquid") == 1
     assert "torque_nm" in _mount_columns(path)
-    assert "torque_nm" not in _mount_columns(backup_file(path, "0001"))
+    assert "number" in _mount_columns(backup_file(path, "0002"))
+    assert "torque_nm" not in _mount_columns(backup_file(path, "0002"))
     with queries.reader(path) as connection:
         assert queries.sample_count(connection, begun.run_id) == 3
 
@@ -137,7 +138,7 @@ def test_a_database_of_a_newer_benchd_is_refused(path: Path, later, monkeypatch:
     Writer.open(path, durable=False).close()
     monkeypatch.setattr(migrations, "FOLDER", ours)
     for attempt in (lambda: Writer.open(path, durable=False), lambda: queries.reader(path).__enter__()):
-        with pytest.raises(DatabaseRefused, match=r"newer benchd .*0002") as refused:
+        with pytest.raises(DatabaseRefused, match=r"newer benchd .*0003") as refused:
             attempt()
         assert "update benchd" in refused.value.hint
 

@@ -9,11 +9,31 @@ from __future__ import annotations
 import math
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from benchd.instruments import Number, Spec
 from benchd.protocol_file import Equilibrium, Percent, Watts
 from benchd.running.states import Ending
+
+
+@dataclass(frozen=True, slots=True)
+class Soaking:
+    """How near a soak is to its end, for whoever looks; nothing is decided by it."""
+
+    state: Literal["settling", "predicted", "settled", "drifting"]
+    rise_k: float
+    """Now [K]."""
+    change_k: float | None
+    """By how much it changed over the span of its rule [K], None while that cannot be said."""
+    final_k: float | None
+    """Where it will end [K], with its half width `half_width_k` [K], None while that cannot be said."""
+    half_width_k: float | None
+    ends_s: float | None
+    """When it will have ended, in bench time of the run [s], None while that cannot be said."""
+    latest_s: float
+    """When it ends in any case, in bench time of the run [s]."""
+    rule: str
+    """When it is over, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,16 +47,25 @@ class Wants:
     pump_pct: float
     """[%]; without meaning, and not sent, where the specimen has no pump."""
     doing: str = ""
+    soaking: Soaking | None = None
+    asks: str = ""
+    """What a person is asked while this step waits; empty when nothing is."""
+    asks_until_s: float = math.inf
+    """When the step stops waiting for the answer, in bench time of the run [s]."""
 
 
 class Tick:
-    """The samples of one tick. `t_s` is bench time [s]; a channel without a valid sample reads NaN."""
+    """The samples of one tick. `t_s` is bench time [s]; a channel without a valid sample reads NaN.
 
-    __slots__ = ("t_s", "values")
+    answer: what a person said to the question that the step asks; None while nobody has.
+    """
 
-    def __init__(self, t_s: float, values: Mapping[str, float]) -> None:
+    __slots__ = ("answer", "t_s", "values")
+
+    def __init__(self, t_s: float, values: Mapping[str, float], answer: str | None = None) -> None:
         self.t_s = t_s
         self.values = values
+        self.answer = answer
 
     def __getitem__(self, channel: str) -> float:
         return self.values.get(channel, math.nan)
