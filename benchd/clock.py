@@ -7,14 +7,49 @@ count in, and nothing here can speed it up: `real_s`.
 
 from __future__ import annotations
 
+import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
+
+#: Whoever waits in this file says at least so often that it is still there [s of real time].
+BEAT_S = 0.2
+
+_beat: Callable[[], None] = lambda: None  # noqa: E731 - a function that does nothing
+
+
+def on_beat(call: Callable[[], None]) -> None:
+    """From now on `call` is made whenever this process waits for the time or for an instrument, and between.
+
+    So a guard sees whether the loop that drives the bench makes progress. One process has one such loop.
+    """
+    global _beat
+    _beat = call
 
 
 def real_s() -> float:
     """Real monotonic time [s], for deadlines only; its zero means nothing."""
     return time.monotonic()
+
+
+def wait_real(event: threading.Event, timeout_s: float) -> bool:
+    """Wait for an event, at most timeout_s [s] of real time, and say whether it came."""
+    due_s = time.monotonic() + timeout_s
+    while True:
+        _beat()
+        left_s = due_s - time.monotonic()
+        if event.wait(max(0.0, min(left_s, BEAT_S))):
+            return True
+        if left_s <= BEAT_S:
+            return event.is_set()
+
+
+def _sleep_until(due_s: float) -> None:
+    _beat()
+    while (left_s := due_s - time.monotonic()) > 0:
+        time.sleep(min(left_s, BEAT_S))
+        _beat()
 
 
 def utc_now() -> datetime:
@@ -58,9 +93,7 @@ class SystemClock:
         return utc_now()
 
     def wait_until(self, t_s: float) -> float:
-        delay_s = t_s - self.now_s()
-        if delay_s > 0:
-            time.sleep(delay_s)
+        _sleep_until(self._zero_s + t_s)
         return max(self.now_s(), t_s)
 
 
@@ -110,9 +143,7 @@ class PacedClock:
     def wait_until(self, t_s: float) -> float:
         if t_s > self._now_s:
             due_s = self._real_s + (t_s - self._now_s) / self._speed
-            delay_s = due_s - time.monotonic()
-            if delay_s > 0:
-                time.sleep(delay_s)
+            _sleep_until(due_s)
             # A late tick starts the next interval when it ends: late, never skipping, never catching up in a burst.
             self._real_s = max(due_s, time.monotonic())
             self._now_s = t_s

@@ -12,7 +12,7 @@ from rich.text import Text
 from benchd.clock import real_s
 from benchd.commands.output import hours, messages
 from benchd.commands.tell import visible
-from benchd.running.engine import Snapshot
+from benchd.running.snapshot import Snapshot
 
 #: Looking at the clock every tick would cost more than the tick's physics.
 EVERY_TICKS = 50

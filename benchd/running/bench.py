@@ -16,7 +16,7 @@ from contextlib import suppress
 from typing import Any, Generic, TypeVar
 
 from benchd.bench_file import HEAT_SETPOINT, BenchFile
-from benchd.clock import real_s
+from benchd.clock import real_s, wait_real
 from benchd.errors import InstrumentError, NoAnswer
 from benchd.instruments import Answer, Cooling, Instrument, RunAbout, Setup, find_driver
 
@@ -58,7 +58,7 @@ class Request(Generic[T]):
 
     def answer(self, due_s: float) -> T:
         """What the call gave. Raises its error, or `NoAnswer` when real time due_s [s] comes first."""
-        if not self._done.wait(max(0.0, due_s - real_s())):
+        if not wait_real(self._done, due_s - real_s()):
             raise NoAnswer(f"{self._name}: no answer within {due_s - self._asked_s:.2g} s")
         if self._error is not None:
             raise self._error
@@ -167,8 +167,20 @@ class OpenInstrument:
     def open(self) -> None:
         """Open the instrument. Raises its `InstrumentError`."""
         if not self.opened:
-            self.call(self.driver.open, max(OPEN_S, self.deadline_s))
-            self.opened = True
+            self.call(self._open, max(OPEN_S, self.deadline_s))
+
+    def _open(self) -> None:
+        self.driver.open()
+        self.opened = True
+
+    def read(self, t_s: float) -> Mapping[str, Answer]:
+        """Read the instrument at bench time t_s [s], opened first when it could not be opened before.
+
+        To be given to `begin_call`.
+        """
+        if not self.opened:
+            self._open()
+        return self.driver.read(t_s)
 
     def close(self) -> None:
         """Close the instrument and end its thread; an instrument that hangs is left behind."""
@@ -187,22 +199,25 @@ class OpenBench:
 
     def __init__(self, bench: BenchFile, cooling: Cooling | None = None) -> None:
         self.file = bench
-        self.cooling = cooling
         shared: dict[str, Any] = {}
         self.instruments = {
             name: OpenInstrument(name, find_driver(spec.driver)(Setup(name, spec, shared)), spec.deadline_s)
             for name, spec in bench.instruments.items()
         }
-        self.channels = {name: spec for name, (_, spec) in bench.channels(cooling).items()}
-        self.setpoints = {name: spec for name, (_, spec) in bench.setpoints(cooling).items()}
         self._owner = {name: owner for name, (owner, _) in bench.setpoints(None).items()}
-        self._channels_of: dict[str, list[str]] = {instrument: [] for instrument in self.instruments}
-        for name, (owner, _) in bench.channels(cooling).items():
-            self._channels_of[owner].append(name)
-        self._readable = [instrument for name, instrument in self.instruments.items() if self._channels_of[name]]
+        self._t_s = 0.0
         #: Instruments whose last request went unanswered, and why.
         self.silent: dict[str, str] = {}
-        self._t_s = 0.0
+        self.fit(cooling)
+
+    def fit(self, cooling: Cooling | None) -> None:
+        """From now on there are the channels and setpoints of a specimen of this kind; None: all."""
+        self.cooling = cooling
+        self.channels = {name: spec for name, (_, spec) in self.file.channels(cooling).items()}
+        self.setpoints = {name: spec for name, (_, spec) in self.file.setpoints(cooling).items()}
+        owners = {owner for owner, _ in self.file.channels(cooling).values()}
+        self._readable = [instrument for name, instrument in self.instruments.items() if name in owners]
+        self.silent = {name: why for name, why in self.silent.items() if name in owners}
 
     @property
     def immediate(self) -> bool:
@@ -211,12 +226,19 @@ class OpenBench:
 
     def __enter__(self) -> OpenBench:
         try:
-            for instrument in self.instruments.values():
-                instrument.open()
+            self.open()
         except InstrumentError:
             self.close()
             raise
         return self
+
+    def open(self) -> None:
+        """Open all instruments that are not open yet. Raises the `InstrumentError` of the first that cannot be.
+
+        Those that are not open are opened when the bench is read.
+        """
+        for instrument in self.instruments.values():
+            instrument.open()
 
     def __exit__(self, *exc: object) -> None:
         self.close()
@@ -251,7 +273,7 @@ class OpenBench:
             if not instrument.pause.over(t_s):
                 continue
             try:
-                request = instrument.begin_call(_reading(instrument.driver, t_s))
+                request = instrument.begin_call(_reading(instrument, t_s))
             except NoAnswer as error:
                 # Busy costs no waiting, so it is looked at each time.
                 self.silent[instrument.name] = error.message
@@ -302,8 +324,8 @@ def _beginning(driver: Instrument, about: RunAbout) -> Callable[[], None]:
     return lambda: driver.begin(about)
 
 
-def _reading(driver: Instrument, t_s: float) -> Callable[[], Mapping[str, Answer]]:
-    return lambda: driver.read(t_s)
+def _reading(instrument: OpenInstrument, t_s: float) -> Callable[[], Mapping[str, Answer]]:
+    return lambda: instrument.read(t_s)
 
 
 def _writing(driver: Instrument, values: Mapping[str, float]) -> Callable[[], None]:

@@ -5,6 +5,7 @@ Owns the run's own time: bench milliseconds since its first tick, which go on af
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
@@ -13,14 +14,15 @@ from benchd.instruments import Cooling, RunAbout, unit_of
 from benchd.protocol_file import Protocol, parse_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.found import Found
+from benchd.running.plan import Plan, plan_of
 from benchd.running.points import measured_point, skipped_point
 from benchd.running.recovery import background_is_stale
 from benchd.running.sampler import Sample
-from benchd.running.schedule import Schedule, Stage, background_stages, plays_of, schedule
+from benchd.running.schedule import Stage, background_stages
 from benchd.running.states import FINISHED, Ending, RunEvent, RunState, next_state
 from benchd.running.steps.base import Outcome
 from benchd.store import queries
-from benchd.store.records import REPEAT, TRIP, ChannelRow, EventRow
+from benchd.store.records import REPEAT, TRIP, ChannelRow, EventRow, WaitsFor
 from benchd.store.writer import Writer
 
 #: How a step ends that is open when its run leaves it.
@@ -28,6 +30,7 @@ _LEFT: dict[RunEvent, Ending] = {
     RunEvent.ABORT: Ending.ABORTED,
     RunEvent.TRIP: Ending.TRIPPED,
     RunEvent.FAIL: Ending.FAILED,
+    RunEvent.LOSE: Ending.LOST,
 }
 
 
@@ -48,6 +51,7 @@ class RunBook:
         self._from_ms = 0
         self._now_ms = 0
         self._step: int | None = None
+        self._prompt: int | None = None
         self.found = Found(channels=bench.channels, over_limit_c=self.protocol.limits.over_limit_c)
 
     @property
@@ -111,7 +115,9 @@ class RunBook:
         if event is RunEvent.TRIP:
             self.event(TRIP, reason)
         self.event(str(self.state), reason)
-        self._writer.set_state(self.run_id, self.state, wall, reason)
+        # Only its quiet window puts a run aside that has begun.
+        waits_for = WaitsFor.QUIET if event is RunEvent.WAIT else None
+        self._writer.set_state(self.run_id, self.state, wall, reason, waits_for)
 
     def turn(self, event: RunEvent) -> None:
         """Hold or resume within a run. Raises `RunRefused` by the state table."""
@@ -130,47 +136,17 @@ class RunBook:
 
     # What the schedule is made from
 
-    def schedule(self) -> Schedule:
-        """The stages as of now, anew from protocol and findings; `found` is brought up to date with it."""
+    def plan(self) -> Plan:
+        """What there is to play as of now, anew from protocol and findings; `found` is brought up to date with it."""
         with self._writer.reading() as connection:
-            findings = queries.standing_findings(connection, self.run_id)
-        self.found = Found(findings, self.found.channels, self.found.over_limit_c)
-        return schedule(self.protocol, self.found.findings, seed=self.seed, cooling=self.cooling)
-
-    def finished(self, planned: Schedule) -> frozenset[str]:
-        """Which stages of a schedule need not be played again."""
-        with self._writer.reading() as connection:
-            ended = queries.finished_stages(connection, self.run_id)
-            placed = {place.stage for place in queries.point_places(connection, self.run_id) if place.step_id is None}
-        done = set()
-        for stage in planned.stages:
-            step = ended.get(stage.key)
-            # A crash may fall between two steps of one stage: only its last one finishes it.
-            if (step is not None and step.seq == len(plays_of(stage, step.attempt, self.protocol))) or (
-                stage.skip and stage.key in placed
-            ):
-                done.add(stage.key)
-        return frozenset(done)
+            plan = plan_of(connection, self._row, self.protocol)
+        self.found = Found(plan.findings, self.found.channels, self.found.over_limit_c)
+        return plan
 
     def attempts(self, stage: str) -> int:
         """How many attempts at a stage were begun."""
         with self._writer.reading() as connection:
             return queries.attempts(connection, self.run_id).get(stage, 0)
-
-    def took_s(self) -> dict[str, float]:
-        """How long finished attempts took [s] of bench time, by stage."""
-        with self._writer.reading() as connection:
-            steps = queries.steps(connection, self.run_id)
-        took: dict[str, float] = {}
-        attempt: dict[str, int] = {}
-        for step in steps:
-            if step.ended_ms is None or step.ending not in FINISHED:
-                continue
-            if attempt.get(step.stage) != step.attempt:
-                took[step.stage] = 0.0
-                attempt[step.stage] = step.attempt
-            took[step.stage] += (step.ended_ms - step.started_ms) / 1000
-        return took
 
     # Steps and samples
 
@@ -185,7 +161,7 @@ class RunBook:
         asked = stage.point if stage else None
         point = measured_point(asked, outcome, self.found) if asked and outcome.ending in FINISHED else None
         self._writer.end_step(self._step, self._now_ms, outcome.ending, outcome.reason, outcome.findings, point)
-        self._step = None
+        self._step = self._prompt = None
 
     def skip(self, stage: Stage) -> None:
         """A stage is not played."""
@@ -204,6 +180,26 @@ class RunBook:
     def commit(self) -> None:
         """What is recorded so far outlives a crash."""
         self._writer.commit()
+
+    # Questions to a person
+
+    def ask(self, what: str, until_s: float) -> None:
+        """The open step asks a person; asked again it is the same question. until_s: in bench time of the run [s]."""
+        if self._step is None:
+            raise ValueError("a question belongs to a step")
+        if self._prompt is None:
+            limit = None if math.isinf(until_s) else self._utc() + timedelta(seconds=until_s - self.now_s)
+            self._prompt = self._writer.ask(self.run_id, self._step, what, self._utc(), limit)
+            self.event("asked", what)
+
+    def answer(self, text: str, who: str) -> bool:
+        """A person answers what is asked; whether anything was."""
+        if self._prompt is None:
+            return False
+        self._writer.answer(self._prompt, text, who, self._utc())
+        self.event("answered", text or "confirmed", who)
+        self._prompt = None
+        return True
 
     # Events
 

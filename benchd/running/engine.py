@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import NamedTuple
 
 from benchd.clock import Clock
 from benchd.errors import BenchdError, RunRefused, StoreError
@@ -20,10 +21,12 @@ from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.forecast import left_s
 from benchd.running.interlocks import Interlocks
+from benchd.running.plan import Plan
 from benchd.running.safe_state import SafeReport, make_safe
 from benchd.running.sampler import Sample, Sampler
-from benchd.running.schedule import Play, Schedule, Stage, plays_of
+from benchd.running.schedule import Play, Stage, plays_of
 from benchd.running.setter import Setter
+from benchd.running.snapshot import Lateness, Snapshot
 from benchd.running.states import Ending, RunEvent, RunState
 from benchd.running.steps.base import Outcome, Tick, Wants
 from benchd.running.steps.kinds import KINDS
@@ -44,25 +47,21 @@ class Command(StrEnum):
     HOLD = "hold"
     RESUME = "resume"
     ABORT = "abort"
+    ANSWER = "answer"  # to what the step asks
+    LEAVE = "leave"  # the daemon stops: the run is interrupted, to go on another time
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """What is going on, as of one tick. Immutable, so that anyone may look at it while the engine goes on."""
+class Asked(NamedTuple):
+    """A command, who gives it, and what they say."""
 
-    run_id: int
-    state: RunState
-    stage: str
-    kind: str
-    doing: str
-    t_s: float
-    """Bench time of the run [s]."""
-    points_done: int
-    points_known: int
-    more_to_come: bool
-    left_s: float
-    """Bench time that the run will still take [s], a guess."""
-    samples: tuple[Sample, ...]
+    command: Command
+    who: str = ""
+    text: str = ""
+
+
+def always(_stage: Stage) -> str:
+    """A gate that is open: every stage may begin."""
+    return ""
 
 
 class _Hold(Exception):
@@ -83,37 +82,13 @@ class _Where:
     """What stays the same during a step, for the snapshots."""
 
     stage: str
+    attempt: int
     kind: str
     points_done: int
     points_known: int
     more_to_come: bool
     ends_s: float
     """When the run will have ended, in bench time of the run [s]."""
-
-
-@dataclass
-class _Late:
-    """How punctual the ticks of a step were."""
-
-    ticks: int = 0
-    late: int = 0
-    skipped: int = 0
-    latest_s: float = 0.0
-
-    def count(self, late_s: float, skipped: int, allowed_s: float) -> None:
-        self.ticks += 1
-        self.skipped += skipped
-        if late_s > allowed_s:
-            self.late += 1
-            self.latest_s = max(self.latest_s, late_s)
-
-    @property
-    def words(self) -> str:
-        """Empty when all were in time."""
-        if not self.late:
-            return ""
-        skipped = f", {self.skipped} skipped" if self.skipped else ""
-        return f"{self.late} of {self.ticks} ticks began late, by {1000 * self.latest_s:.0f} ms at most{skipped}"
 
 
 @dataclass(frozen=True)
@@ -124,16 +99,26 @@ class _WayOut:
 
 
 class Engine:
-    """Plays one run to an end. `ask` may be called from any thread; everything else from the one that plays."""
+    """Plays one run to an end. `ask` may be called from any thread; everything else from the one that plays.
+
+    gate: why a stage may not begin now, empty when it may; the run is then put aside to wait.
+    """
 
     def __init__(
-        self, book: RunBook, bench: OpenBench, clock: Clock, on_tick: Callable[[Snapshot], None] | None = None
+        self,
+        book: RunBook,
+        bench: OpenBench,
+        clock: Clock,
+        on_tick: Callable[[Snapshot], None] | None = None,
+        gate: Callable[[Stage], str] = always,
     ) -> None:
         self._book = book
         self._bench = bench
         self._clock = clock
         self._on_tick = on_tick
-        self._commands: queue.SimpleQueue[tuple[Command, str]] = queue.SimpleQueue()
+        self._gate = gate
+        self._commands: queue.SimpleQueue[Asked] = queue.SimpleQueue()
+        self._answer: str | None = None
         self._sampler = Sampler(bench)
         self._setter = Setter(bench)
         self._interlocks = Interlocks(bench.file.interlocks, bench.channels)
@@ -144,12 +129,12 @@ class Engine:
         self._wall: datetime = clock.utc()
         self._refused_since_s: float | None = None
         self._silent: dict[str, str] = {}
-        self._late = _Late()
-        self._where = _Where("", "", 0, 0, True, 0.0)
+        self._late = Lateness()
+        self._where = _Where("", 0, "", 0, 0, True, 0.0)
 
-    def ask(self, command: Command, who: str = "") -> None:
+    def ask(self, command: Command, who: str = "", text: str = "") -> None:
         """Put a command to the engine; it obeys at its next tick."""
-        self._commands.put((command, who))
+        self._commands.put(Asked(command, who, text))
 
     def play(self) -> RunState:
         """Play until the run ends, one way or another; the bench is safe when this returns or raises.
@@ -168,6 +153,9 @@ class Engine:
         try:
             self._bench.begin(self._book.about)
             while (stage := self._next_stage()) is not None:
+                not_now = self._gate(stage)
+                if not_now:
+                    raise _Leave(RunEvent.WAIT, not_now)
                 self._play_stage(stage)
         except _Leave as leave:
             return _WayOut(leave.event, leave.reason)
@@ -193,27 +181,27 @@ class Engine:
 
     def _next_stage(self) -> Stage | None:
         while True:
-            schedule = self._book.schedule()
-            done = self._book.finished(schedule)
-            left = [stage for stage in schedule.stages if stage.key not in done]
+            plan = self._book.plan()
+            left = [stage for stage in plan.schedule.stages if stage.key not in plan.done]
             if not left:
-                if schedule.more_to_come:
+                if plan.schedule.more_to_come:
                     raise BenchdError("the sweeps are over, but a later step still lacks what they should have found")
                 return None
             if not left[0].skip:
-                self._look_ahead(schedule, done)
+                self._look_ahead(plan)
                 return left[0]
             self._book.skip(left[0])
 
-    def _look_ahead(self, schedule: Schedule, done: frozenset[str]) -> None:
-        points = [stage.key for stage in schedule.stages if stage.point]
+    def _look_ahead(self, plan: Plan) -> None:
+        points = [stage.key for stage in plan.schedule.stages if stage.point]
         self._where = _Where(
             stage="",
+            attempt=0,
             kind="",
-            points_done=sum(key in done for key in points),
+            points_done=sum(key in plan.done for key in points),
             points_known=len(points),
-            more_to_come=schedule.more_to_come,
-            ends_s=self._book.now_s + left_s(self._book.protocol, schedule, done, self._book.took_s()),
+            more_to_come=plan.schedule.more_to_come,
+            ends_s=self._book.now_s + left_s(self._book.protocol, plan.schedule, plan.done, plan.took_s),
         )
 
     def _play_stage(self, stage: Stage) -> None:
@@ -225,7 +213,7 @@ class Engine:
             self._hold(stage, attempt)
 
     def _play_step(self, stage: Stage, attempt: int, seq: int, play: Play) -> None:
-        self._where = replace(self._where, stage=stage.key, kind=play.kind)
+        self._where = replace(self._where, stage=stage.key, attempt=attempt, kind=play.kind)
         self._book.begin_step(stage.key, attempt, seq, play.kind, play.spec.model_dump_json())
         step = KINDS[play.kind](play.spec, self._book.found)
         try:
@@ -236,6 +224,7 @@ class Engine:
             outcome: Outcome = stop.value
         finally:
             step.close()
+            self._answer = None
             self._note_late()
         last = seq == len(plays_of(stage, attempt, self._book.protocol))
         self._book.end_step(outcome, stage if last else None)
@@ -249,7 +238,7 @@ class Engine:
         self._setter.command(wants)
         self._book.end_step(Outcome(Ending.HELD, "held"), None)
         self._book.turn(RunEvent.HOLD)
-        self._where = replace(self._where, stage=stage.key, kind="hold")
+        self._where = replace(self._where, stage=stage.key, attempt=attempt, kind="hold")
         self._book.begin_step(stage.key, attempt, 0, "hold", "{}")
         while self._book.state is RunState.HELD:
             self._tick(wants)
@@ -275,11 +264,14 @@ class Engine:
         if self._ticks % self._commit_every == 0:
             self._book.commit()
         self._judge(run_s, samples)
+        if wants.asks:
+            self._book.ask(wants.asks, wants.asks_until_s)
         if self._on_tick is not None:
-            self._on_tick(self._snapshot(run_s, wants.doing, samples))
+            self._on_tick(self._snapshot(run_s, wants, samples))
         while not self._commands.empty():
-            self._obey(*self._commands.get())
-        return Tick(run_s, {name: value for name, value, flag in samples if value is not None and flag is _OK})
+            self._obey(self._commands.get())
+        values = {name: value for name, value, flag in samples if value is not None and flag is _OK}
+        return Tick(run_s, values, self._answer)
 
     def _judge(self, run_s: float, samples: list[Sample]) -> None:
         trip = self._interlocks.check(run_s, samples)
@@ -295,10 +287,17 @@ class Engine:
             words = "; ".join(f"{name}: {why}" for name, why in self._setter.refused.items())
             raise _Leave(RunEvent.FAIL, f"not taken for {REFUSED_AT_MOST_S:g} s: {words}")
 
-    def _obey(self, command: Command, who: str) -> None:
+    def _obey(self, asked: Asked) -> None:
+        command, who, text = asked
         if command is Command.ABORT:
             self._book.event("abort", "asked to", who)
             raise _Leave(RunEvent.ABORT, "aborted on request")
+        if command is Command.LEAVE:
+            raise _Leave(RunEvent.LOSE, text or "its daemon was stopped")
+        if command is Command.ANSWER:
+            if self._book.answer(text, who):
+                self._answer = text
+            return
         try:
             # Checked against the table here, so that a command that does not fit is refused and not half done.
             self._book.would_turn(RunEvent(command))
@@ -330,16 +329,17 @@ class Engine:
         """At the end of a step: ticks of which the samples are later than they should be, or not there."""
         if self._late.words:
             self._book.event("ticks_late", self._late.words)
-        self._late = _Late()
+        self._late = Lateness()
 
-    def _snapshot(self, run_s: float, doing: str, samples: list[Sample]) -> Snapshot:
+    def _snapshot(self, run_s: float, wants: Wants, samples: list[Sample]) -> Snapshot:
         where = self._where
         return Snapshot(
             run_id=self._book.run_id,
             state=self._book.state,
             stage=where.stage,
             kind=where.kind,
-            doing=doing,
+            attempt=where.attempt,
+            wants=wants,
             t_s=run_s,
             points_done=where.points_done,
             points_known=where.points_known,

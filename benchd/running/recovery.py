@@ -12,7 +12,7 @@ from benchd.running.bench import OpenBench
 from benchd.running.safe_state import SafeReport, make_safe
 from benchd.running.states import ALIVE, Ending, RunEvent, RunState, next_state
 from benchd.store import queries
-from benchd.store.records import AUTO_RESUME, EventRow, RunRow, StepRow
+from benchd.store.records import AUTO_RESUME, EventRow, RunRow, StepRow, WaitsFor
 from benchd.store.writer import Writer
 
 #: A run may go on by itself so many times.
@@ -71,7 +71,7 @@ def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime) -> 
     if decision.go_on:
         event(AUTO_RESUME, stage)
     else:
-        writer.set_state(row.id, next_state(RunState.INTERRUPTED, RunEvent.WAIT), now, decision.reason)
+        writer.set_state(row.id, next_state(RunState.INTERRUPTED, RunEvent.WAIT), now, decision.reason, WaitsFor.PERSON)
     return Recovered(row.id, stage, decision)
 
 

@@ -39,10 +39,10 @@ class Queued:
 
 
 class Desk(Protocol):
-    """Where orders are carried out, on the thread that plays; `who` did it. All raise kinds of `BenchdError`:
+    """Where orders are carried out, on the thread that plays; `who` did it.
 
-    `NotFound` for what is not there, `InputError` for what is wrong in itself, `RunRefused` for what cannot be done now.
-    The sentence that is given back says what was done.
+    All raise kinds of `BenchdError`: `NotFound` for what is not there, `InputError` for what is wrong in itself,
+    `RunRefused` for what cannot be done now. The sentence that is given back says what was done.
     """
 
     def queue(self, order: Order, who: str) -> Queued:

@@ -62,15 +62,22 @@ def run_values(new: NewRun) -> dict[str, object]:
         "protocol_text": new.protocol_text,
         "protocol_sha256": sha256(new.protocol_text.encode()).hexdigest(),
         "bench": new.bench,
-        "bench_text": new.bench_text,
-        "bench_sha256": sha256(new.bench_text.encode()).hexdigest(),
+        **bench_values(new.bench_text),
         "versions": json_text(new.versions),
         "seed": new.seed,
         "simulated": new.simulated,
         "quiet": new.quiet,
         "queued_utc": new.queued_utc,
+        "queued_by": new.queued_by,
+        "due_utc": new.due_utc,
+        "waits_for": new.waits_for,
         "reason": new.reason,
     }
+
+
+def bench_values(text: str) -> dict[str, object]:
+    """The columns of a run that keep its bench file."""
+    return {"bench_text": text, "bench_sha256": sha256(text.encode()).hexdigest()}
 
 
 def channel_values(run_id: int, row: ChannelRow) -> dict[str, object]:

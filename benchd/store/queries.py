@@ -9,12 +9,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
 from sqlalchemy import Connection, Row, Select, func, select
 from sqlalchemy.exc import DBAPIError
 
@@ -34,10 +31,12 @@ from benchd.store.records import (
     MountRow,
     PointPlace,
     PointRecord,
+    PromptRow,
     RunRow,
     SpanRow,
     SpecimenRow,
     StepRow,
+    WaitsFor,
 )
 
 
@@ -71,6 +70,23 @@ def mounts(connection: Connection, specimen_id: int) -> list[MountRow]:
     return [MountRow(**row._mapping) for row in rows]
 
 
+def specimen(connection: Connection, name: str) -> SpecimenRow | None:
+    """The specimen of that name, None when it is not in the books."""
+    row = connection.execute(select(s.specimen).where(s.specimen.c.name == name)).one_or_none()
+    return None if row is None else SpecimenRow(**row._mapping)
+
+
+def standing(connection: Connection, bench: str) -> MountRow | None:
+    """What stands on a bench, None when nothing does."""
+    row = connection.execute(
+        select(s.mount)
+        .where(s.mount.c.bench == bench, s.mount.c.mounted_utc.is_not(None), s.mount.c.taken_off_utc.is_(None))
+        .order_by(s.mount.c.id.desc())
+        .limit(1)
+    ).one_or_none()
+    return None if row is None else MountRow(**row._mapping)
+
+
 # Runs
 
 
@@ -91,6 +107,7 @@ def _run_row(row: Row[Any]) -> RunRow:
     values = dict(row._mapping)
     del values["protocol_sha256"], values["bench_sha256"]
     values["state"] = RunState(values["state"])
+    values["waits_for"] = None if values["waits_for"] is None else WaitsFor(values["waits_for"])
     values["versions"] = json.loads(values["versions"])
     return RunRow(**values)
 
@@ -250,59 +267,6 @@ def finished_stages(connection: Connection, run_id: int) -> dict[str, StepRow]:
     }
 
 
-# Samples
-
-
-@dataclass(frozen=True)
-class Series:
-    """The samples of one channel in one step, equally long arrays in the order of time."""
-
-    t_ms: NDArray[np.int64]
-    """Bench time [ms]."""
-    value: NDArray[np.float64]
-    """[unit of the channel]; NaN where there is none."""
-    flag: NDArray[np.int64]
-    """Codes of `SampleFlag`."""
-    excluded: NDArray[np.bool_]
-    """Whether it was found later that the sample does not count."""
-
-    @property
-    def good(self) -> NDArray[np.bool_]:
-        """Which samples count."""
-        counts: NDArray[np.bool_] = (self.flag == SampleFlag.OK.value) & ~self.excluded
-        return counts
-
-
-def samples(connection: Connection, step_id: int, channel: str) -> Series:
-    """The samples of one channel in one step; empty arrays when there are none."""
-    rows = connection.execute(
-        select(s.sample.c.t_ms, s.sample.c.value, s.sample.c.flag)
-        .join(s.channel, s.channel.c.id == s.sample.c.channel_id)
-        .where(s.sample.c.step_id == step_id, s.channel.c.name == channel)
-        .order_by(s.sample.c.t_ms)
-    ).all()
-    t_ms = np.array([row.t_ms for row in rows], dtype=np.int64)
-    excluded = np.zeros(len(rows), dtype=np.bool_)
-    for from_ms, to_ms in _excluded(connection, step_id, channel):
-        excluded |= (t_ms >= from_ms) & (t_ms <= to_ms)
-    return Series(
-        t_ms=t_ms,
-        value=np.array([row.value for row in rows], dtype=np.float64),
-        flag=np.array([row.flag for row in rows], dtype=np.int64),
-        excluded=excluded,
-    )
-
-
-def _excluded(connection: Connection, step_id: int, channel: str) -> Iterable[tuple[int, int]]:
-    rows = connection.execute(
-        select(s.exclusion.c.from_ms, s.exclusion.c.to_ms)
-        .outerjoin(s.channel, s.channel.c.id == s.exclusion.c.channel_id)
-        .where(s.exclusion.c.step_id == step_id)
-        .where(s.exclusion.c.channel_id.is_(None) | (s.channel.c.name == channel))
-    )
-    return [(from_ms, to_ms) for from_ms, to_ms in rows]
-
-
 # Test points
 
 
@@ -349,6 +313,25 @@ def _event_rows(connection: Connection, query: Select[Any]) -> list[EventRow]:
 def events(connection: Connection, run_id: int) -> list[EventRow]:
     """All events of a run in the order in which they were entered."""
     return _event_rows(connection, select(s.event_).where(s.event_.c.run_id == run_id).order_by(s.event_.c.id))
+
+
+def latest_events(connection: Connection, bench: str, limit: int) -> list[EventRow]:
+    """The latest events of a bench, of all its runs and of none, oldest first."""
+    query = select(s.event_).where(s.event_.c.bench == bench).order_by(s.event_.c.id.desc()).limit(limit)
+    return _event_rows(connection, query)[::-1]
+
+
+def open_prompts(connection: Connection, bench: str) -> list[PromptRow]:
+    """What a person is still asked by runs of a bench, oldest first: by a step that waits, or has given up waiting."""
+    rows = connection.execute(
+        select(*s.prompt.c)
+        .join(s.run, s.run.c.id == s.prompt.c.run_id)
+        .join(s.step, s.step.c.id == s.prompt.c.step_id)
+        .where(s.run.c.bench == bench, s.prompt.c.answered_utc.is_(None))
+        .where(s.step.c.ending.is_(None) | (s.step.c.ending == Ending.PENDING))
+        .order_by(s.prompt.c.id)
+    )
+    return [PromptRow(**row._mapping) for row in rows]
 
 
 def trip_latch(connection: Connection, bench: str) -> EventRow | None:

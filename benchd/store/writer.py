@@ -9,26 +9,20 @@ time.
 from __future__ import annotations
 
 import sqlite3
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Collection, Sequence
 from datetime import datetime
-from pathlib import Path
-from types import TracebackType
-from typing import Self
 
-from sqlalchemy import Connection, func, literal, select, update
-from sqlalchemy.dialects.sqlite import dialect, insert
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import func, literal, select, update
+from sqlalchemy.dialects.sqlite import insert
 
 from benchd.clock import utc_now
-from benchd.errors import InputError, NotFound, StoreError
+from benchd.errors import InputError, NotFound
 from benchd.instruments import Cooling
 from benchd.running.states import ALIVE, Ending, RunState
 from benchd.running.steps.base import Finding
 from benchd.store import schema as s
-from benchd.store.connect import BUSY_S, store_error, writing
 from benchd.store.entries import (
+    bench_values,
     channel_values,
     finding_values,
     put,
@@ -37,120 +31,14 @@ from benchd.store.entries import (
     run_values,
     take_earlier_point,
 )
-from benchd.store.lock import Lock
-from benchd.store.prepare import prepare
-from benchd.store.records import ChannelRow, EventRow, NewRun, PointRecord, SampleRow
-
-#: As text, for rows that are plain tuples in the order of the columns: half the cost of handing sqlalchemy a dict each.
-_INSERT_SAMPLE = str(s.sample.insert().compile(dialect=dialect()))
+from benchd.store.open_database import OpenDatabase
+from benchd.store.records import ChannelRow, EventRow, NewRun, PointRecord, WaitsFor
 
 _NO_END = frozenset({RunState.QUEUED, RunState.WAITING}) | ALIVE
 
 
-class Writer:
+class Writer(OpenDatabase):
     """Writes one database. Made by `Writer.open`, ended by `close` or by leaving its `with`."""
-
-    def __init__(self, path: Path, connection: Connection, lock: Lock) -> None:
-        self.path = path
-        self._connection = connection
-        self._lock = lock
-        self._guard = threading.RLock()
-        self._pending: list[tuple[int, int, int, float | None, int]] = []
-        self._failed = False
-
-    @classmethod
-    def open(cls, path: Path | str, *, durable: bool) -> Writer:
-        """Open a database to write it: made when there is none, upgraded, after a backup, when it is older.
-
-        `durable`: what is committed outlives a loss of supply, at some ms a commit. Raises
-        `DatabaseRefused` when the file is not ours, `StoreError` when it cannot be written or another
-        writer has it.
-        """
-        path = Path(path).resolve()
-        lock = prepare(path)
-        engine = writing(path, durable=durable)
-        try:
-            return cls(path, engine.connect(), lock)
-        except (SQLAlchemyError, sqlite3.Error) as error:
-            lock.release()
-            raise store_error(path, "open the database", error) from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if error is not None:
-            self._failed = True
-        self.close()
-
-    def close(self) -> None:
-        """Commit what is gathered, fold the log into the file and give the lock back. May be called twice.
-
-        Raises `StoreError` when samples are lost by it, but not after an earlier failure: that is the one
-        to tell.
-        """
-        with self._guard:
-            if self._connection.closed:
-                return
-            try:
-                if self._failed:
-                    with suppress(StoreError):
-                        self.commit()
-                else:
-                    self.commit()
-            finally:
-                self._let_go()
-
-    def _let_go(self) -> None:
-        try:
-            with suppress(SQLAlchemyError, sqlite3.Error):
-                self._fold(wait_ms=0)
-            with suppress(SQLAlchemyError, sqlite3.Error):
-                self._connection.close()
-        finally:
-            self._lock.release()
-
-    def fold_log(self) -> None:
-        """Fold the write-ahead log into the file and give its space back, as far as readers allow."""
-        with self._told("fold the log into the file"):
-            self._fold(wait_ms=1000)
-
-    def _fold(self, wait_ms: int) -> None:
-        # SQLite does this outside of any transaction, so past sqlalchemy, which would begin one.
-        sqlite = self._connection.connection.cursor()
-        for pragma in (
-            f"busy_timeout = {wait_ms}",
-            "wal_checkpoint(TRUNCATE)",
-            f"busy_timeout = {BUSY_S * 1000:.0f}",
-        ):
-            sqlite.execute(f"PRAGMA {pragma}")
-            sqlite.fetchall()
-        sqlite.close()
-
-    @contextmanager
-    def _told(self, doing: str) -> Iterator[None]:
-        """Failures inside become `StoreError`, said in words."""
-        with self._guard:
-            try:
-                yield
-            except (SQLAlchemyError, sqlite3.Error, OSError) as error:
-                self._failed = True
-                raise store_error(self.path, doing, error) from error
-
-    @contextmanager
-    def _transaction(self, doing: str) -> Iterator[Connection]:
-        """One transaction: committed at the end, undone by whatever goes wrong inside."""
-        with self._told(doing), self._connection.begin():
-            yield self._connection
-        self._failed = False
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """A connection for the functions of `benchd.store.queries`: sees all that is committed so far."""
-        with self._transaction("read the database") as connection:
-            yield connection
 
     # The books
 
@@ -196,6 +84,32 @@ class Writer:
             )
             return put_mount(connection, specimen_id, note, utc)
 
+    def plan_mount(self, specimen_id: int, number: int) -> int:
+        """The id of a mount of that number, entered as planned when there is none."""
+        with self._transaction("plan a mount") as connection:
+            known = connection.scalar(
+                select(s.mount.c.id).where(s.mount.c.specimen_id == specimen_id, s.mount.c.number == number)
+            )
+            return known or put(connection, s.mount, specimen_id=specimen_id, number=number, note="")
+
+    def stand(self, mount_id: int, bench: str, utc: datetime) -> None:
+        """A mount stands on a bench from `utc` on; what stood there has been taken off."""
+        with self._transaction("enter what stands on the bench") as connection:
+            connection.execute(
+                update(s.mount)
+                .where(s.mount.c.bench == bench, s.mount.c.taken_off_utc.is_(None), s.mount.c.id != mount_id)
+                .values(taken_off_utc=utc)
+            )
+            connection.execute(
+                update(s.mount)
+                .where(s.mount.c.id == mount_id)
+                .values(
+                    bench=bench,
+                    taken_off_utc=None,
+                    mounted_utc=func.coalesce(s.mount.c.mounted_utc, literal(utc, s.Utc)),
+                )
+            )
+
     # Runs
 
     def new_run(self, new: NewRun) -> int:
@@ -203,20 +117,43 @@ class Writer:
         with self._transaction("enter a run") as connection:
             return put(connection, s.run, **run_values(new))
 
-    def set_state(self, run_id: int, state: RunState, utc: datetime, reason: str = "") -> None:
+    def set_state(
+        self, run_id: int, state: RunState, utc: datetime, reason: str = "", waits_for: WaitsFor | None = None
+    ) -> None:
         """Enter where a run stands now and why. Its first start and its end get their times from here.
 
-        Whether the change is allowed is decided in `benchd.running.states`, not here.
+        waits_for: what would let it go on, in state waiting. Whether the change is allowed is decided in
+        `benchd.running.states`, not here.
         """
         values: dict[str, object] = {
             "state": state,
             "reason": reason,
+            "waits_for": waits_for,
             "ended_utc": None if state in _NO_END else utc,
         }
         if state == RunState.RUNNING:
             values["started_utc"] = func.coalesce(s.run.c.started_utc, literal(utc, s.Utc))
         with self._transaction(f"enter that run {run_id} is {state}") as connection:
             connection.execute(update(s.run).where(s.run.c.id == run_id).values(values))
+
+    def claim(self, run_id: int, states: Collection[RunState], reason: str) -> bool:
+        """Take a run to be played, unless it stands in none of these states by now; whether it is taken.
+
+        One statement, so that no run is ever taken twice.
+        """
+        with self._transaction(f"claim run {run_id}") as connection:
+            taken = connection.execute(
+                update(s.run)
+                .where(s.run.c.id == run_id, s.run.c.state.in_(sorted(states)))
+                .values(reason=reason, waits_for=None)
+                .returning(s.run.c.id)
+            ).one_or_none()
+        return taken is not None
+
+    def take_bench_text(self, run_id: int, text: str) -> None:
+        """A queued run will be played on the bench as its file says now."""
+        with self._transaction(f"enter the bench file of run {run_id}") as connection:
+            connection.execute(update(s.run).where(s.run.c.id == run_id).values(bench_values(text)))
 
     def add_span(self, run_id: int, from_ms: int, utc: datetime) -> None:
         """Enter what the wall clock shows at bench time `from_ms` [ms]: at each start and each clock jump."""
@@ -248,6 +185,20 @@ class Writer:
                 who=event.who,
             )
 
+    # Questions to a person
+
+    def ask(self, run_id: int, step_id: int, what: str, utc: datetime, limit: datetime | None) -> int:
+        """Enter what a step asks a person, and until when it waits for the answer; its id."""
+        with self._transaction("enter a prompt") as connection:
+            return put(connection, s.prompt, run_id=run_id, step_id=step_id, what=what, asked_utc=utc, limit_utc=limit)
+
+    def answer(self, prompt_id: int, text: str, who: str, utc: datetime) -> None:
+        """Enter what a person answered."""
+        with self._transaction("enter an answer") as connection:
+            connection.execute(
+                update(s.prompt).where(s.prompt.c.id == prompt_id).values(answered_utc=utc, answer=text, who=who)
+            )
+
     # Steps and samples
 
     def begin_step(
@@ -267,23 +218,6 @@ class Writer:
                 started_ms=started_ms,
                 reason="",
             )
-
-    def record(self, step_id: int, t_ms: int, rows: Sequence[SampleRow]) -> None:
-        """Gather the samples of one tick at bench time `t_ms` [ms]; the next `commit` writes them."""
-        with self._guard:
-            self._pending += [(step_id, t_ms, channel_id, value, flag) for channel_id, value, flag in rows]
-
-    def commit(self) -> None:
-        """Commit the gathered samples. When that fails they are lost, and `StoreError` says so."""
-        with self._guard:
-            if self._pending:
-                with self._transaction(f"record {len(self._pending)} samples") as connection:
-                    self._put_samples(connection)
-
-    def _put_samples(self, connection: Connection) -> None:
-        pending, self._pending = self._pending, []
-        if pending:
-            connection.exec_driver_sql(_INSERT_SAMPLE, pending)
 
     def exclude(self, step_id: int, from_ms: int, to_ms: int, reason: str, channel_id: int | None = None) -> None:
         """Enter that samples from `from_ms` to `to_ms` [ms], both included, do not count, and why.

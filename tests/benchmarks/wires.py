@@ -27,7 +27,8 @@ from benchd.clock import SystemClock
 from benchd.protocol_file import load_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
-from benchd.running.engine import Engine, Snapshot
+from benchd.running.engine import Engine
+from benchd.running.snapshot import Snapshot
 from benchd.running.enroll import enroll
 from benchd.store.writer import Writer
 from sim.wires.serving import running

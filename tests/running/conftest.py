@@ -26,8 +26,9 @@ from benchd.named_files import find_bench
 from benchd.protocol_file import load_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
-from benchd.running.engine import Engine, Snapshot
+from benchd.running.engine import Engine
 from benchd.running.enroll import enroll
+from benchd.running.snapshot import Snapshot
 from benchd.running.states import RunState
 from benchd.store import queries
 from benchd.store.records import EventRow, PointRecord, StepRow

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import benchd.running.book
+import benchd.running.plan
 from benchd.errors import BenchdError
 from benchd.protocol_file import parse_protocol
 from benchd.running.book import RunBook
@@ -253,7 +253,7 @@ def test_it_is_computed_anew_after_every_stage_and_from_what_stands_in_the_datab
         asked.append((list(findings), stored))
         return schedule(protocol, findings, **more)
 
-    monkeypatch.setattr(benchd.running.book, "schedule", counted)
+    monkeypatch.setattr(benchd.running.plan, "schedule", counted)
     night.enroll(SWEPT)
     night.play()
     assert all(given == stored for given, stored in asked)

@@ -17,7 +17,7 @@ from benchd.errors import InputError, NotFound, StoreError
 from benchd.instruments import SampleFlag
 from benchd.running.states import Ending, Flag, Quality, RunState
 from benchd.running.steps.base import Finding
-from benchd.store import queries
+from benchd.store import queries, series
 from benchd.store.records import CLEAR, REPEAT, TRIP, ChannelRow, EventRow, PointRecord
 from benchd.store.writer import Writer
 
@@ -175,16 +175,16 @@ def test_samples_come_as_arrays_with_what_does_not_count(begun) -> None:
     begun.writer.exclude(begun.step_id, 3000, 3500, "a door", die)
     begun.writer.exclude(begun.step_id, 4000, 9000, "fans", begun.channels["level_dba"])
     with queries.reader(begun.path) as connection:
-        series = queries.samples(connection, begun.step_id, "die_c")
-        empty = queries.samples(connection, begun.step_id, "ambient_c")
+        read = series.samples(connection, begun.step_id, "die_c")
+        empty = series.samples(connection, begun.step_id, "ambient_c")
         assert queries.sample_count(connection, begun.run_id) == 5
         assert queries.peaks(connection, begun.run_id) == {"die_c": 53.0}
         assert queries.sample_count(connection, 9) == 0
-    assert series.t_ms.tolist() == [0, 1000, 2000, 3000, 4000]
-    np.testing.assert_array_equal(series.value, [50.0, math.nan, 250.0, 52.0, 53.0])
-    assert series.flag.tolist() == [0, 1, 3, 0, 0]
-    assert series.excluded.tolist() == [False, False, False, True, False]
-    assert series.good.tolist() == [True, False, False, False, True]
+    assert read.t_ms.tolist() == [0, 1000, 2000, 3000, 4000]
+    np.testing.assert_array_equal(read.value, [50.0, math.nan, 250.0, 52.0, 53.0])
+    assert read.flag.tolist() == [0, 1, 3, 0, 0]
+    assert read.excluded.tolist() == [False, False, False, True, False]
+    assert read.good.tolist() == [True, False, False, False, True]
     assert (empty.t_ms.dtype, empty.value.dtype, len(empty.good)) == (np.int64, np.float64, 0)
 
 

@@ -16,7 +16,8 @@ from benchd.clock import Clock
 from benchd.protocol_file import load_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
-from benchd.running.engine import Engine, Snapshot
+from benchd.running.engine import Engine
+from benchd.running.snapshot import Snapshot
 from benchd.running.enroll import enroll
 from benchd.running.states import RunState
 from benchd.store import queries

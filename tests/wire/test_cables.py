@@ -11,7 +11,7 @@ from collections.abc import Callable
 import pytest
 
 from benchd.clock import VirtualClock
-from benchd.running.engine import Snapshot
+from benchd.running.snapshot import Snapshot
 from benchd.running.states import RunState
 from sim.wires.serving import served
 from sim.wires.station import ByHand

@@ -16,7 +16,7 @@ import pytest
 from benchd.cli import run as benchd
 from benchd.clock import PacedClock, real_s, utc_now
 from benchd.errors import RunRefused
-from benchd.running.engine import Snapshot
+from benchd.running.snapshot import Snapshot
 from benchd.running.states import Flag, RunState
 from benchd.store.records import CLEAR, EventRow
 from sim.wires.control import Control
