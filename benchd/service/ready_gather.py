@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,15 +17,15 @@ from benchd.bench_file import BenchFile
 from benchd.cross_check import cross_check
 from benchd.errors import FileProblems
 from benchd.instruments import Cooling
-from benchd.protocol_file import LoadedProtocol, load_protocol
-from benchd.running.forecast import left_s
+from benchd.protocol_file import AnyStep, LoadedProtocol, load_protocol
 from benchd.running.found import BACKGROUND
 from benchd.running.plan import plan_of
 from benchd.running.schedule import schedule
 from benchd.running.states import RunState
 from benchd.service.board import Document
 from benchd.service.orders import Order
-from benchd.service.ready_facts import Background, Facts, Standing, Window
+from benchd.service.ready_facts import Background, Facts, Standing
+from benchd.service.ready_window import left_by_step, quiet_window
 from benchd.store import queries
 from benchd.store.records import FindingRow, MountRow, RunRow, SpanRow
 
@@ -66,11 +66,11 @@ def gather(
     now: the clock of the bench. free_bytes: room beside the database. Raises `NotFound` for a run that is not there.
     """
     meant = _queued(connection, order) if isinstance(order, int) else _ordered(connection, order, bench.bench)
-    local = now.astimezone(zone)
-    takes_s = _takes_s(connection, meant)
-    starts, ends = _starts_ends(meant, document, local, takes_s)
+    left = _left(connection, meant)
+    takes_s = sum(seconds for _, seconds in left)
+    starts, ends = _starts_ends(meant, document, now, takes_s)
     return Facts(
-        now=local,
+        now=now.astimezone(zone),
         bench=bench,
         document=document,
         protocol=meant.protocol.protocol,
@@ -85,10 +85,10 @@ def gather(
         run=meant.row.id if meant.row else None,
         due=_local(meant.due, zone),
         quiet=meant.quiet,
-        starts=starts,
+        starts=_local(starts, zone),
         takes_s=takes_s,
-        ends=ends,
-        window=Window(fits=None, words=""),
+        ends=_local(ends, zone),
+        window=quiet_window(left, meant.quiet, max(starts, now) if starts else None, zone),
         free_bytes=free_bytes,
     )
 
@@ -156,14 +156,15 @@ def _problems(meant: _Meant, bench: BenchFile) -> tuple[str, ...]:
     return ()
 
 
-def _takes_s(connection: Connection, meant: _Meant) -> float:
+def _left(connection: Connection, meant: _Meant) -> list[tuple[AnyStep, float]]:
+    """The steps still to be played, with the time each takes [s]."""
     protocol = meant.protocol.protocol
     if meant.row is not None:
         plan = plan_of(connection, meant.row, protocol)
-        return left_s(protocol, plan.schedule, plan.done, plan.took_s)
+        return left_by_step(protocol, plan.schedule, plan.done, plan.took_s)
     # A specimen that nobody knows yet is taken as one with a pump: that takes longer.
     planned = schedule(protocol, (), seed=meant.seed, cooling=meant.cooling or "liquid")
-    return left_s(protocol, planned, frozenset(), {})
+    return left_by_step(protocol, planned, frozenset(), {})
 
 
 def _standing(connection: Connection, bench: str) -> Standing | None:
@@ -205,19 +206,19 @@ def _local(utc: datetime | None, zone: ZoneInfo) -> datetime | None:
 def _starts_ends(
     meant: _Meant, document: Document, now: datetime, takes_s: float
 ) -> tuple[datetime | None, datetime | None]:
-    """About when the run starts and ends, as the status says it; None: something of unknown length comes before."""
+    """About when the run starts and ends, in UTC, as the status says it; None: what comes before has no known end."""
     running = document["run"]
     run = meant.row.id if meant.row else None
     if running is not None and running["run"] == run:
-        started = meant.row.started_utc if meant.row else None
-        return started.astimezone(now.tzinfo) if started else None, _read(running["ends_local"])
+        return meant.row.started_utc if meant.row else None, _utc(running["ends_local"])
     entry = next((one for one in document["queue"] if one["run"] == run), None)
-    starts = _read(entry["starts_local"]) if entry else None
-    if starts is None and not (entry is None and document["queue"]):
-        free = now if running is None else _read(running["ends_local"])
+    starts = _utc(entry["starts_local"]) if entry else None
+    # What is queued before an order has no end that the status tells.
+    if starts is None and (entry is not None or not document["queue"]):
+        free = now if running is None else _utc(running["ends_local"])
         starts = max(free, now, meant.due or now) if free else None
     return starts, starts + timedelta(seconds=takes_s) if starts else None
 
 
-def _read(local: str | None) -> datetime | None:
-    return None if local is None else datetime.fromisoformat(local)
+def _utc(local: str | None) -> datetime | None:
+    return None if local is None else datetime.fromisoformat(local).astimezone(UTC)

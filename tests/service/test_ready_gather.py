@@ -234,3 +234,21 @@ def test_the_answer_is_computed_from_the_database_file(books: Books) -> None:
     assert verdicts["mount"] == "yes"
     assert verdicts["queued"] == "yes"
     assert verdicts["background"] == "not proven"
+
+
+def test_the_quiet_part_is_held_against_the_window_of_the_run(books: Books) -> None:
+    assert books.facts(order()).window.fits is None
+    short = load_protocol(find_protocol("fan_sweep").text, "fan_sweep.toml")
+    facts = books.facts(Order(protocol=short, specimen="brook 2x140", quiet="22:00-06:00"))
+    assert facts.window.fits
+    assert facts.window.words == "the quiet part takes about 24 min, 22:00 to 22:24; quiet until 06:00"
+
+
+def test_a_night_of_two_clocks_ends_when_its_hours_are_over(books: Books) -> None:
+    autumn = datetime(2026, 10, 24, 20, 0, tzinfo=UTC)
+    with books.writer.reading() as connection:
+        facts = gather(connection, order(), document(), autumn, ZONE, bench=BENCH.bench, free_bytes=0)
+    assert facts.starts is not None
+    assert facts.ends is not None
+    assert facts.ends.astimezone(UTC) - autumn == timedelta(seconds=facts.takes_s)
+    assert (facts.starts.utcoffset(), facts.ends.utcoffset()) == (timedelta(hours=2), timedelta(hours=1))
