@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from benchd.bench_file import BenchFile
 from benchd.cross_check import cross_check
-from benchd.errors import FileProblems
+from benchd.errors import FileProblems, InputError
 from benchd.instruments import Cooling
 from benchd.protocol_file import AnyStep, LoadedProtocol, load_protocol
 from benchd.running.found import BACKGROUND
@@ -63,7 +63,8 @@ def gather(
 ) -> Facts:
     """The facts about an order, or about a run that is queued already, by its number.
 
-    now: the clock of the bench. free_bytes: room beside the database. Raises `NotFound` for a run that is not there.
+    now: the clock of the bench. free_bytes: room beside the database. Raises `NotFound` for a run that is not there,
+    `InputError` for the number of a mount that would leave some out.
     """
     meant = _queued(connection, order) if isinstance(order, int) else _ordered(connection, order, bench.bench)
     left = _left(connection, meant)
@@ -113,13 +114,23 @@ def _ordered(connection: Connection, order: Order, bench: str) -> _Meant:
     known = queries.specimen(connection, order.specimen)
     mounts = queries.mounts(connection, known.id) if known else []
     standing = queries.standing(connection, bench)
-    number = order.mount
-    if number is None and standing and known and standing.specimen_id == known.id:
-        number = standing.number
-    number = number or max((one.number for one in mounts), default=0) + 1
+    number = _number(order, mounts, standing)
     mount = next((one for one in mounts if one.number == number), None)
     cooling = known.cooling if known else order.cooling
     return _Meant(order.protocol, order.specimen, cooling, mount, number, order.due_utc, order.quiet, order.seed, None)
+
+
+def _number(order: Order, mounts: Sequence[MountRow], standing: MountRow | None) -> int:
+    """The mount that queueing would take: the given one, the one that stands, the one that is planned, the next."""
+    following = max((one.number for one in mounts), default=0) + 1
+    if order.mount is None:
+        planned = [one for one in mounts if one.mounted_utc is None and one.taken_off_utc is None]
+        here = [one for one in mounts if standing is not None and one.id == standing.id]
+        return next((one.number for one in (*here, *planned)), following)
+    if order.mount != following and order.mount not in {one.number for one in mounts}:
+        hint = f"the next mounting is number {following}"
+        raise InputError(f"{order.specimen} has no mount {order.mount}", hint)
+    return order.mount
 
 
 def _queued_already(connection: Connection, order: Order, bench: str) -> RunRow | None:

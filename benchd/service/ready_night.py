@@ -37,7 +37,7 @@ def mount(facts: Facts) -> Iterator[Item]:
         yield yes("mount", f"{wanted} is on the bench")
     else:
         there = f"the books have mount {standing.mount} of {standing.specimen}" if standing else "the books have none"
-        do = "benchd confirm" if facts.run is not None else "queue it, then: benchd confirm"
+        do = "queue it, and when it is: benchd confirm" if facts.run is None else f"benchd confirm --run {facts.run}"
         yield asked("mount", f"is {wanted} on the bench? {there}", do)
 
 

@@ -346,12 +346,12 @@ def test_the_mount_that_stands_is_told() -> None:
 )
 def test_another_mount_on_the_bench_or_none_is_asked_about(standing, there) -> None:
     item = only("mount", standing=standing)
-    assert (item.verdict, item.do) == (Verdict.ASKED, "benchd confirm")
+    assert (item.verdict, item.do) == (Verdict.ASKED, "benchd confirm --run 14")
     assert item.sentence == f"is mount 2 of brook 2x140 on the bench? {there}"
 
 
 def test_a_mount_can_be_confirmed_only_for_a_run_that_is_queued() -> None:
-    assert only("mount", standing=None, run=None).do == "queue it, then: benchd confirm"
+    assert only("mount", standing=None, run=None).do == "queue it, and when it is: benchd confirm"
 
 
 def test_a_mount_that_was_taken_off_does_not_come_back() -> None:

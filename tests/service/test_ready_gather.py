@@ -12,16 +12,16 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.errors import NotFound
+from benchd.errors import InputError, NotFound
 from benchd.named_files import find_bench, find_protocol
 from benchd.protocol_file import LoadedProtocol, load_protocol
-from benchd.running.enroll import enroll
 from benchd.running.states import Ending, RunState
 from benchd.running.steps.base import Finding
 from benchd.service.orders import Order
 from benchd.service.ready import ready_answer
 from benchd.service.ready_facts import Facts, Standing
 from benchd.service.ready_gather import gather
+from benchd.store.records import NewRun
 from benchd.store.writer import Writer
 
 ZONE = ZoneInfo("Europe/Berlin")
@@ -56,11 +56,21 @@ class Books:
 
     def queue(self, specimen: str, number: int, quiet: str | None = None, protocol: LoadedProtocol = OVERNIGHT) -> int:
         """Queue a run on a mount, and its number."""
-        self.writer.plan_mount(self.writer.specimen(specimen, "liquid"), number)
-        return enroll(
-            self.writer, protocol, BENCH,
-            specimen=specimen, cooling="liquid", seed=1, simulated=True, mount=number, quiet=quiet,
-        )  # fmt: skip
+        mount = self.writer.plan_mount(self.writer.specimen(specimen, "liquid"), number)
+        return self.writer.new_run(
+            NewRun(
+                mount_id=mount,
+                protocol=protocol.protocol.protocol,
+                protocol_text=protocol.text,
+                bench=BENCH.bench.bench,
+                bench_text=BENCH.text,
+                versions={},
+                seed=1,
+                simulated=True,
+                queued_utc=NOW,
+                quiet=quiet,
+            )
+        )
 
     def heard(self, level_dba: float, hours_ago: float) -> int:
         """A run that began so long ago and measured the background in its first ten minutes."""
@@ -130,6 +140,7 @@ def test_an_order_means_the_run_that_stands_in_the_queue_for_it(books: Books) ->
     assert books.facts(order()).run == run
     assert books.facts(order(mount=3, quiet="22:00-06:00")).run == run
     assert books.facts(order(mount=4)).run is None
+    assert books.facts(order(mount=4)).mount == 4
     assert books.facts(order(quiet="23:00-05:00")).run is None
     assert books.facts(order("brook 1x120", cooling="liquid")).run is None
 
@@ -147,6 +158,14 @@ def test_an_order_without_a_mount_takes_the_one_that_stands_else_the_next(books:
     assert books.facts(order()).mount == 2
     books.stand("brook 1x120", 1)
     assert books.facts(order()).mount == 3
+    books.writer.plan_mount(books.writer.specimen("brook 2x140", "liquid"), 3)
+    assert books.facts(order()).mount == 3
+
+
+def test_no_number_of_a_mount_is_left_out(books: Books) -> None:
+    with pytest.raises(InputError, match="brook 2x140 has no mount 5") as refused:
+        books.facts(order(mount=5))
+    assert refused.value.hint == "the next mounting is number 1"
 
 
 def test_what_stands_and_what_was_taken_off(books: Books) -> None:
