@@ -10,7 +10,7 @@ from sqlalchemy.dialects.sqlite import insert
 
 from benchd.running.steps.base import Finding
 from benchd.store import schema as s
-from benchd.store.records import ChannelRow, NewRun, PointRecord, json_text
+from benchd.store.records import REPEAT, ChannelRow, NewRun, PointRecord, json_text
 
 
 def put(connection: Connection, table: Table, **values: object) -> int:
@@ -50,6 +50,24 @@ def take_earlier_point(connection: Connection, run_id: int, stage: str, attempt:
         .where(s.point.c.step_id.is_(None) | s.point.c.step_id.in_(earlier))
         .returning(s.point.c.number)
     )
+
+
+def take_called_off_point(connection: Connection, run_id: int, stage: str) -> int | None:
+    """Remove the point of a stage whose attempts were called off by an event of kind `REPEAT`; its number, or None.
+
+    A point that nobody called off stays, and no other can be entered at its stage.
+    """
+    called_off_ms = (
+        select(func.max(s.event_.c.t_ms))
+        .where(s.event_.c.run_id == run_id, s.event_.c.kind == REPEAT, s.event_.c.what == stage)
+        .scalar_subquery()
+    )
+    attempt = connection.scalar(
+        select(func.max(s.step.c.attempt)).where(
+            s.step.c.run_id == run_id, s.step.c.stage == stage, s.step.c.started_ms < called_off_ms
+        )
+    )
+    return None if attempt is None else take_earlier_point(connection, run_id, stage, attempt + 1)
 
 
 def run_values(new: NewRun) -> dict[str, object]:

@@ -29,6 +29,7 @@ from benchd.store.entries import (
     put_mount,
     put_point,
     run_values,
+    take_called_off_point,
     take_earlier_point,
 )
 from benchd.store.open_database import OpenDatabase
@@ -266,6 +267,7 @@ class Writer(OpenDatabase):
                 put_point(connection, ended.run_id, ended.stage, step_id, point, number)
 
     def add_point(self, run_id: int, stage: str, point: PointRecord) -> None:
-        """Enter a point that was not measured, and so has no step."""
+        """Enter a point that was not measured, and so has no step. It takes the place of one that was called off."""
         with self._transaction(f"enter the point {stage!r}") as connection:
-            put_point(connection, run_id, stage, None, point, None)
+            number = take_called_off_point(connection, run_id, stage)
+            put_point(connection, run_id, stage, None, point, number)

@@ -348,6 +348,34 @@ def test_a_later_attempt_takes_the_place_of_the_point_it_repeats(begun) -> None:
         assert [(p.point, p.die_c) for p in queries.points(connection, [begun.run_id])] == [(1, 60.0), (2, 61.2)]
 
 
+def test_a_point_that_is_skipped_takes_the_place_of_the_one_that_was_called_off(begun) -> None:
+    """A sweep measured anew may find that a level is not reached any more, at a stage that has its point already."""
+    skipped = replace(POINT, quality=Quality.NOT_REACHED, die_c=None)
+    begun.writer.end_step(begun.step_id, 1000, Ending.SETTLED, "", point=POINT)
+    begun.writer.add_point(begun.run_id, "soak.2", POINT)
+    begun.writer.add_event(_event(REPEAT, "soak.1", begun.run_id, 1500))
+    begun.writer.add_point(begun.run_id, "soak.1", skipped)
+    with queries.reader(begun.path) as connection:
+        points = queries.points(connection, [begun.run_id])
+        places = queries.point_places(connection, begun.run_id)
+    assert [(p.point, p.die_c, p.quality) for p in points] == [(1, None, Quality.NOT_REACHED), (2, 61.2, POINT.quality)]
+    assert [(place.stage, place.step_id) for place in places] == [("soak.1", None), ("soak.2", None)]
+
+
+@pytest.mark.parametrize(
+    ("stage", "t_ms", "other_run"), [("soak.2", 1500, False), ("soak.1", 0, False), ("soak.1", 1500, True)]
+)
+def test_a_point_that_was_not_called_off_is_not_replaced_by_a_skipped_one(begun, queued, stage, t_ms, other_run):
+    """Called off is: this run, this stage, and after the attempt began."""
+    run_id = begun.writer.new_run(queued(begun.mount_id)) if other_run else begun.run_id
+    begun.writer.end_step(begun.step_id, 1000, Ending.SETTLED, "", point=POINT)
+    begun.writer.add_event(_event(REPEAT, stage, run_id, t_ms))
+    with pytest.raises(StoreError, match="UNIQUE"):
+        begun.writer.add_point(begun.run_id, "soak.1", replace(POINT, die_c=None))
+    with queries.reader(begun.path) as connection:
+        assert [p.die_c for p in queries.points(connection, [begun.run_id])] == [61.2]
+
+
 # Events
 
 
