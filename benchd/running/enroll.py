@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import platform
+from datetime import datetime
 from importlib.metadata import version
 
 import benchd
 from benchd.bench_file import LoadedBench
-from benchd.clock import utc_now
-from benchd.instruments import Cooling
 from benchd.protocol_file import LoadedProtocol
 from benchd.store.records import NewRun
 from benchd.store.writer import Writer
@@ -22,21 +21,21 @@ def enroll(
     protocol: LoadedProtocol,
     bench: LoadedBench,
     *,
-    specimen: str,
-    cooling: Cooling,
+    mount_id: int,
     seed: int,
     simulated: bool,
-    mount: int | None = None,
+    utc: datetime,
     quiet: str | None = None,
+    due_utc: datetime | None = None,
+    queued_by: str | None = None,
 ) -> int:
-    """Queue a run, and its id. The texts of protocol and bench are kept as they are now.
+    """Queue a run at `utc`, and its id. The texts of protocol and bench are kept as they are now.
 
-    mount: number of the mount, the latest that stands unless given. quiet: quiet window, "HH:MM-HH:MM" local time.
+    quiet: quiet window, "HH:MM-HH:MM" local time. due_utc: when it may start at the earliest; None: at once.
     """
-    specimen_id = writer.specimen(specimen, cooling)
     return writer.new_run(
         NewRun(
-            mount_id=writer.mount(specimen_id, mount),
+            mount_id=mount_id,
             protocol=protocol.protocol.protocol,
             protocol_text=protocol.text,
             bench=bench.bench.bench,
@@ -44,7 +43,9 @@ def enroll(
             versions=versions(),
             seed=seed,
             simulated=simulated,
-            queued_utc=utc_now(),
+            queued_utc=utc,
+            queued_by=queued_by,
+            due_utc=due_utc,
             quiet=quiet,
         )
     )

@@ -136,10 +136,10 @@ class Rehearsal:
             self._writer,
             self._protocol,
             self._twin,
-            specimen=specimen,
-            cooling=cooling,
+            mount_id=self._writer.mount(self._writer.specimen(specimen, cooling)),
             seed=self._seed,
             simulated=True,
+            utc=utc_now(),
         )
         with OpenBench(self._twin.bench, cooling) as bench:
             engine = Engine(RunBook(self._writer, run_id, bench), bench, VirtualClock(), on_tick)

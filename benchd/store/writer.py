@@ -85,13 +85,13 @@ class Writer(OpenDatabase):
             )
             return put_mount(connection, specimen_id, note, utc)
 
-    def plan_mount(self, specimen_id: int, number: int) -> int:
+    def plan_mount(self, specimen_id: int, number: int, note: str = "") -> int:
         """The id of a mount of that number, entered as planned when there is none."""
         with self._transaction("plan a mount") as connection:
             known = connection.scalar(
                 select(s.mount.c.id).where(s.mount.c.specimen_id == specimen_id, s.mount.c.number == number)
             )
-            return known or put(connection, s.mount, specimen_id=specimen_id, number=number, note="")
+            return known or put(connection, s.mount, specimen_id=specimen_id, number=number, note=note)
 
     def stand(self, mount_id: int, bench: str, utc: datetime) -> None:
         """A mount stands on a bench from `utc` on; what stood there has been taken off."""

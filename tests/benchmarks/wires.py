@@ -23,13 +23,13 @@ from pathlib import Path
 import psutil
 
 from benchd.bench_file import load_bench
-from benchd.clock import SystemClock
+from benchd.clock import SystemClock, utc_now
 from benchd.protocol_file import load_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Engine
-from benchd.running.snapshot import Snapshot
 from benchd.running.enroll import enroll
+from benchd.running.snapshot import Snapshot
 from benchd.store.writer import Writer
 from sim.wires.serving import running
 from tests.wire.conftest import addressed
@@ -113,7 +113,8 @@ def played(folder: Path, minutes: float, title: str) -> None:
         loaded = load_bench(text, "wired.toml")
         with closing(Writer.open(folder / f"{title}.db", durable=True)) as writer:
             protocol = load_protocol(DWELL.format(minutes=minutes), "dwell.toml")
-            run = enroll(writer, protocol, loaded, specimen="brook 2x140", cooling="liquid", seed=1, simulated=True)
+            mount_id = writer.mount(writer.specimen("brook 2x140", "liquid"))
+            run = enroll(writer, protocol, loaded, mount_id=mount_id, seed=1, simulated=True, utc=utc_now())
             times_s: list[float] = []
             good = 0
             growth = Growth()

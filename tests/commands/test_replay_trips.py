@@ -121,10 +121,10 @@ def test_a_latch_that_a_real_run_set_is_not_cleared_by_a_rehearsal(benchd, words
             writer,
             load_protocol(HOT, "hot.toml"),
             garden,
-            specimen=TRIPS,
-            cooling="liquid",
+            mount_id=writer.mount(writer.specimen(TRIPS, "liquid")),
             seed=1,
             simulated=False,
+            utc=EVENING,
         )
         writer.add_event(
             EventRow(

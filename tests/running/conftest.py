@@ -20,7 +20,7 @@ from sqlalchemy import text
 
 import benchd.instruments
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.clock import Clock, VirtualClock
+from benchd.clock import Clock, VirtualClock, utc_now
 from benchd.instruments import Answer, ChannelSpec, Instrument, InstrumentSpec, SetpointSpec, Setup
 from benchd.named_files import find_bench
 from benchd.protocol_file import load_protocol
@@ -273,10 +273,12 @@ class Night:
             self.writer,
             protocol,
             self.bench,
-            specimen=specimen,
-            cooling="air" if specimen == "slate tower" else "liquid",
+            mount_id=self.writer.mount(
+                self.writer.specimen(specimen, "air" if specimen == "slate tower" else "liquid")
+            ),
             seed=1,
             simulated=simulated,
+            utc=utc_now(),
             quiet=quiet,
         )
         return self.run_id

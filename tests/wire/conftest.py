@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.clock import Clock
+from benchd.clock import Clock, utc_now
 from benchd.protocol_file import load_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Engine
-from benchd.running.snapshot import Snapshot
 from benchd.running.enroll import enroll
+from benchd.running.snapshot import Snapshot
 from benchd.running.states import RunState
 from benchd.store import queries
 from benchd.store.records import EventRow, PointRecord
@@ -83,10 +83,10 @@ def enrolled(tmp_path: Path):
                 writer,
                 load_protocol(protocol, "protocol.toml"),
                 loaded,
-                specimen="brook 2x140",
-                cooling="liquid",
+                mount_id=writer.mount(writer.specimen("brook 2x140", "liquid")),
                 seed=1,
                 simulated=True,
+                utc=utc_now(),
             )
             return Night(db, file, loaded, writer, run)
 

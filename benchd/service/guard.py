@@ -1,0 +1,248 @@
+"""The guard: a small parent that starts the daemon's child, sees whether it lives, and brings the bench down when not.
+
+It has imported the drivers and opened none, so that it can make the bench safe without anything else. It knows no
+database, no queue and no API; the socket it only hands over.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import selectors
+import signal
+import socket
+import subprocess
+import sys
+from collections import deque
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from enum import Enum, auto
+
+from benchd.bench_file import LoadedBench
+from benchd.clock import real_s
+from benchd.errors import BenchdError
+from benchd.running.bench import OpenBench
+from benchd.running.safe_state import make_safe
+from benchd.service.beats import READY
+from benchd.service.logs import log
+from benchd.service.notify import notify, watchdog_every_s
+
+#: A child whose last beat is older than this [s] makes no progress.
+LATE_S = 1.5
+#: It gets so long [s] to say where it stands, before it is killed.
+LAST_WORDS_S = 0.2
+#: Until it has come up it may take this long [s]: a large database may have to be upgraded.
+START_S = 300.0
+#: Asked to stop, it gets this long [s].
+STOP_S = 30.0
+#: More losses than this within LOSSES_IN_S [s] of real time, and something else is wrong: the guard gives up.
+LOSSES_AT_MOST = 3
+LOSSES_IN_S = 120.0
+#: After a loss it waits this long [s], then twice as long, and so on.
+PAUSE_S = 1.0
+#: How often it looks [s].
+LOOK_S = 0.1
+
+
+class End(Enum):
+    """How a child ended."""
+
+    STOPPED = auto()
+    REFUSED = auto()  # before it came up: starting it again would help nobody
+    LOST = auto()
+
+
+@dataclass
+class Child:
+    """The process with the engine, and what the guard has of it."""
+
+    process: subprocess.Popen[bytes]
+    beats: int
+    """Where its beats are read."""
+    life: int
+    """Closed, by whatever end of the guard, it tells the child to make safe and end."""
+    up: bool = False
+    heard_s: float = field(default_factory=real_s)
+
+    def read_beats(self) -> bool:
+        """Take what has come; whether anything did."""
+        try:
+            came = os.read(self.beats, 4096)
+        except BlockingIOError:
+            return False
+        if came:
+            self.heard_s = real_s()
+            self.up = self.up or READY in came
+        return bool(came)
+
+    @property
+    def late(self) -> bool:
+        """Whether its last beat is too old."""
+        return real_s() - self.heard_s > (LATE_S if self.up else START_S)
+
+    def close(self) -> None:
+        """Let go of its pipes."""
+        os.close(self.beats)
+        os.close(self.life)
+
+
+class Guard:
+    """Keeps one child alive on one bench. `run` gives the exit status.
+
+    listening: the socket that the child serves. options: what the child is told, as JSON values.
+    """
+
+    def __init__(self, loaded: LoadedBench, listening: socket.socket, options: Mapping[str, object]) -> None:
+        self._loaded = loaded
+        self._listening = listening
+        self._options = options
+        self._stop: int | None = None
+        self._stop_since_s = 0.0
+        self._reread = False
+        self._kick_every_s = watchdog_every_s()
+        self._kicked_s = 0.0
+        self._losses: deque[float] = deque(maxlen=LOSSES_AT_MOST + 1)
+
+    def run(self) -> int:
+        """Until asked to stop, or until starting again helps nobody. Signals are raised again by who called this."""
+        with self._signals():
+            while True:
+                child = self._start()
+                try:
+                    end = self._watch(child)
+                finally:
+                    child.close()
+                status = child.process.returncode
+                if end is End.STOPPED or end is End.REFUSED:
+                    return 0 if end is End.STOPPED and status in (0, -signal.SIGTERM) else abs(status) or 1
+                self._make_safe(f"the engine's process was lost (status {status})")
+                if self._stop is not None:
+                    return 1
+                if not self._again():
+                    log("critical", "guard_gives_up", what=f"lost {LOSSES_AT_MOST + 1} times in {LOSSES_IN_S:g} s")
+                    return 1
+
+    @property
+    def stopped_by(self) -> int | None:
+        """The signal that asked it to stop."""
+        return self._stop
+
+    def _start(self) -> Child:
+        beats_r, beats_w = os.pipe()
+        life_r, life_w = os.pipe()
+        os.set_blocking(beats_r, False)
+        inherited = {"beats": beats_w, "life": life_r, "socket": self._listening.fileno()}
+        command = [sys.executable, "-m", "benchd.service.child", json.dumps({**self._options, **inherited})]
+        try:
+            # A session of its own: Ctrl-C on the terminal is the guard's alone to pass on.
+            process = subprocess.Popen(
+                command, stdin=subprocess.DEVNULL, pass_fds=tuple(inherited.values()), start_new_session=True
+            )
+        finally:
+            os.close(beats_w)
+            os.close(life_r)
+        log("info", "child_started", process=process.pid)
+        return Child(process, beats_r, life_w)
+
+    def _watch(self, child: Child) -> End:
+        was_up = False
+        passed_on = False
+        with selectors.DefaultSelector() as selector:
+            selector.register(child.beats, selectors.EVENT_READ)
+            while child.process.poll() is None:
+                selector.select(LOOK_S)
+                heard = child.read_beats()
+                if child.up and not was_up:
+                    was_up = True
+                    notify("READY=1", f"MAINPID={os.getpid()}")
+                if heard:
+                    self._kick_watchdog()
+                if self._stop is not None and not passed_on:
+                    passed_on = True
+                    notify("STOPPING=1")
+                    child.process.send_signal(signal.SIGTERM)
+                if self._reread:
+                    self._reread = False
+                    self._read_again()
+                    child.process.send_signal(signal.SIGHUP)
+                if child.late or (passed_on and real_s() - self._stop_since_s > STOP_S):
+                    self._kill(child)
+                    return End.LOST
+        child.read_beats()
+        if self._stop is not None and child.process.returncode in (0, -signal.SIGTERM):
+            return End.STOPPED
+        return End.LOST if child.up else End.REFUSED
+
+    def _kick_watchdog(self) -> None:
+        now_s = real_s()
+        if self._kick_every_s is not None and now_s - self._kicked_s >= self._kick_every_s:
+            self._kicked_s = now_s
+            notify("WATCHDOG=1")
+
+    def _kill(self, child: Child) -> None:
+        log("error", "child_late", process=child.process.pid, late_s=round(real_s() - child.heard_s, 2))
+        for number, patience_s in ((signal.SIGABRT, LAST_WORDS_S), (signal.SIGKILL, 5.0)):
+            child.process.send_signal(number)
+            try:
+                child.process.wait(patience_s)
+            except subprocess.TimeoutExpired:
+                continue
+            return
+        log("critical", "child_cannot_be_killed", process=child.process.pid)
+
+    def _make_safe(self, cause: str) -> None:
+        log("warning", "making_safe", what=cause)
+        bench = OpenBench(self._loaded.bench)
+        try:
+            for line in make_safe(bench, cause).lines:
+                log("error" if line.problem else "info", "not_safe" if line.problem else "safe", what=line.words)
+        finally:
+            bench.close()
+
+    def _again(self) -> bool:
+        """Whether to start once more, after a pause that grows with the losses of late."""
+        now_s = real_s()
+        self._losses.append(now_s)
+        late = [loss for loss in self._losses if now_s - loss < LOSSES_IN_S]
+        if len(late) > LOSSES_AT_MOST:
+            return False
+        until_s = now_s + PAUSE_S * 2 ** (len(late) - 1)
+        with selectors.DefaultSelector() as selector:
+            while self._stop is None and (left_s := until_s - real_s()) > 0:
+                selector.select(min(left_s, LOOK_S))
+        return self._stop is None
+
+    def _read_again(self) -> None:
+        """The bench file has been changed: what the guard would make safe has to be the same bench."""
+        from benchd.bench_file import load_bench
+        from benchd.named_files import find_bench
+
+        try:
+            found = find_bench(str(self._options["bench"]))
+            self._loaded = load_bench(found.text, found.file)
+        except BenchdError as error:
+            log("error", "bench_file_refused", what=error.message)
+
+    # Signals only set flags
+
+    @contextmanager
+    def _signals(self) -> Iterator[None]:
+        taken = {
+            signal.SIGTERM: self._asked_to_stop,
+            signal.SIGINT: self._asked_to_stop,
+            signal.SIGHUP: self._asked_to_read,
+        }
+        before = {number: signal.signal(number, handler) for number, handler in taken.items()}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def _asked_to_stop(self, number: int, _frame: object) -> None:
+        if self._stop is None:
+            self._stop, self._stop_since_s = number, real_s()
+
+    def _asked_to_read(self, _number: int, _frame: object) -> None:
+        self._reread = True

@@ -1,0 +1,66 @@
+"""What the thread that plays has in its hands: the bench, the books, the clock, and the run that is played.
+
+Only that thread touches any of it. Nothing is decided here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection
+
+from benchd.bench_file import LoadedBench
+from benchd.clock import Clock
+from benchd.running.bench import OpenBench
+from benchd.running.book import RunBook
+from benchd.running.engine import Engine
+from benchd.store import queries
+from benchd.store.records import EventRow, MountRow, RunRow
+from benchd.store.writer import Writer
+
+
+@dataclass(frozen=True)
+class Playing:
+    """The run that is played now."""
+
+    row: RunRow
+    engine: Engine
+    book: RunBook
+
+
+@dataclass
+class Shift:
+    """The state of the daemon."""
+
+    loaded: LoadedBench
+    """The bench file as it was last read."""
+    bench: OpenBench
+    writer: Writer
+    clock: Clock
+    zone: ZoneInfo
+    playing: Playing | None = None
+    to_play: list[int] = field(default_factory=list)
+    """Runs that are to go on before any other: a person says so, or they go on by themselves after a loss."""
+    changed: bool = True
+    """Something was written that status and queue have not seen."""
+
+    @property
+    def name(self) -> str:
+        """Name of the bench."""
+        return self.loaded.bench.bench
+
+    def now(self) -> datetime:
+        """What the clock on the wall shows, in UTC."""
+        return self.clock.utc()
+
+    def event(self, kind: str, what: str, who: str = "", run: int | None = None, t_ms: int | None = None) -> None:
+        """Enter that something happened on the bench."""
+        row = EventRow(bench=self.name, utc=self.now(), kind=kind, what=what, run_id=run, t_ms=t_ms, who=who or None)
+        self.writer.add_event(row)
+        self.changed = True
+
+    def standing(self, connection: Connection) -> MountRow | None:
+        """What stands on the bench."""
+        return queries.standing(connection, self.name)
