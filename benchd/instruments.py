@@ -67,14 +67,15 @@ Answer: TypeAlias = float | SampleFlag
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
-def _one_line(name: str) -> str:
+def one_line(name: str) -> str:
+    """The text as it is. Raises ValueError unless it is one line that can be seen."""
     if not name.isprintable() or name != name.strip():
         raise ValueError("must be one line of letters that can be seen, without blanks at its ends")
     return name
 
 
 #: What a protocol or a bench is called.
-Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_one_line)]
+Name = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(one_line)]
 
 
 class Spec(BaseModel):

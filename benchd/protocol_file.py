@@ -12,7 +12,7 @@ from typing import Annotated, ClassVar, Literal, TypeAlias
 
 from pydantic import AfterValidator, Field, model_validator
 
-from benchd.instruments import Name, Number, Spec
+from benchd.instruments import Name, Number, Spec, one_line
 from benchd.toml_source import parse, validated
 
 Watts: TypeAlias = Annotated[Number, Field(ge=0, le=2000)]
@@ -22,6 +22,9 @@ Minutes: TypeAlias = Annotated[Number, Field(gt=0, le=24 * 60)]
 Seconds: TypeAlias = Annotated[Number, Field(ge=0, le=3600)]
 Kelvins: TypeAlias = Annotated[Number, Field(gt=0, le=100)]
 Level: TypeAlias = Annotated[Number, Field(ge=0, le=120)]
+
+#: What takes the heat of the die right behind its mount, the first that is there: channel -> what it is of.
+SINKS = {"coolant_c": "coolant", "fin_c": "fins"}
 
 
 def _listed(values: Sequence[float]) -> str:
@@ -88,7 +91,7 @@ class StepSpec(Spec):
     name: Annotated[str, Field(max_length=40), AfterValidator(_step_name)] = ""
     """What the step is called in output; its kind unless given. Must differ from step to step."""
     quiet: bool = False
-    """Needs a quiet room."""
+    """Needs a quiet room: it may only be played within the quiet hours of the run."""
 
 
 class Background(StepSpec):
@@ -155,14 +158,18 @@ class CoolDown(Spec):
 
 
 class Soak(StepSpec):
-    """Test points: every heat load with every noise level or fan setting, soaked until equilibrium."""
+    """Test points: every heat load with every noise level or fan setting, soaked until equilibrium.
+
+    One that is not quiet takes the level of a point from the fan sweep before it, at the fan speed that was measured.
+    """
 
     needs_heat: ClassVar[bool] = True
     kind: Literal["soak"]
     heat_w: HeatList
     """Heat loads [W]."""
     noise_dba: LevelList | None = None
-    """Total levels at the microphone [dBA]; the fan setting for each comes from a fan sweep before."""
+    """Total levels at the microphone [dBA]; the fan setting for each comes from a fan sweep before. Without `quiet` also
+    the level that is reported: what the microphone hears by day is not the cooler's."""
     fan_pct: PercentList | None = None
     """Fan settings [%], instead of noise levels."""
     pump_pct: Percent | None = None
@@ -226,8 +233,40 @@ class BreakIn(StepSpec):
     """Pump setting [%]."""
 
 
+class MountCheck(StepSpec):
+    """Tells from a few minutes of heat how well the specimen is mounted: K/W from the die to the coolant or the fins."""
+
+    needs_heat: ClassVar[bool] = True
+    kind: Literal["mount_check"]
+    heat_w: Heat = 60
+    """Heat load [W]: so little that even a badly mounted specimen holds it."""
+    for_min: Annotated[Minutes, Field(ge=3)] = 5
+    """How long [min]; the last minute is read."""
+    fan_pct: Percent = 100
+    """Fan setting [%]; more air makes the coolant steady sooner."""
+    pump_pct: Percent = 100
+    """Pump setting [%]; only checks at the same one are compared."""
+
+
+class Confirm(StepSpec):
+    """Asks a person for something that no instrument can do, heat off, and goes on when it is answered."""
+
+    kind: Literal["confirm"]
+    ask: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(one_line)]
+    """What is asked, in one line."""
+    at_most_min: Minutes
+    """How long it waits for an answer [min]."""
+    later: bool = True
+    """Nobody answered in time: the run goes on and the answer can be given later; or, if false, it fails here."""
+    fan_pct: Percent = 100
+    """Fan setting meanwhile [%]."""
+    pump_pct: Percent = 100
+    """Pump setting meanwhile [%]."""
+
+
 AnyStep: TypeAlias = Annotated[
-    Background | PumpSweep | FanSweep | Soak | CoolDownStep | Dwell | BreakIn, Field(discriminator="kind")
+    Background | PumpSweep | FanSweep | Soak | CoolDownStep | Dwell | BreakIn | MountCheck | Confirm,
+    Field(discriminator="kind"),
 ]
 
 

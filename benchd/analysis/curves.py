@@ -16,7 +16,7 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from benchd.analysis.uncertainty import Estimate
+from benchd.analysis.uncertainty import Estimate, Part, combine, rectangular
 
 T = TypeVar("T")
 
@@ -214,6 +214,37 @@ class LevelCurve:
         if abs(at - lg) > 1e-12:
             return None
         return next(_between(a, b, at) for a, b in pairwise(self._knots) if at <= b.lg)
+
+    def level_estimate(self, speed: Estimate) -> Estimate | None:
+        """The level at a measured speed, with its uncertainty [dBA]; None beyond the points.
+
+        A speed up to 1 % beyond the last point counts as that point's, as within the curve. Parts: the
+        uncertainty of the points, interpolated; that of the speed through the slope, u(L) = dL / d lg n
+        u(n) / (n ln 10); and, as a rectangular one, how far a level was moved (`repair_db`). `speed` [rpm]
+        above 0. Raises ValueError otherwise.
+
+        >>> curve = LevelCurve([500.0, 1000.0], [25.0, 40.0], u_std_db=0.3)
+        >>> level = curve.level_estimate(Estimate(1000.0, 14.0))
+        >>> round(level.value, 1), round(level.u_std, 2)
+        (40.0, 0.43)
+        """
+        if not speed.value > 0:
+            raise ValueError(f"a speed must be above 0 rpm, got {speed.value}")
+        lg = math.log10(speed.value)
+        at = min(max(lg, self._knots[0].lg), self._knots[-1].lg)
+        if abs(lg - at) > math.log10(1 + SAME_SPEED_PART):
+            return None
+        a, b = next((a, b) for a, b in pairwise(self._knots) if at <= b.lg)
+        share = (at - a.lg) / (b.lg - a.lg)
+        slope = (b.level_dba - a.level_dba) / (b.lg - a.lg)
+        both = combine(
+            [
+                Part(a.u_std_db + share * (b.u_std_db - a.u_std_db), 1.0, min(a.dof, b.dof)),
+                Part(speed.u_std / (speed.value * math.log(10)), slope, speed.dof),
+                Part(rectangular(self.repair_db)),
+            ]
+        )
+        return Estimate(_between(a, b, at), both.u_std, both.dof)
 
     def speed_at(self, level_dba: float) -> float | None:
         """The speed at which a level is reached [rpm]; None beyond the points, the lowest where the curve is

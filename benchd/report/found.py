@@ -18,7 +18,7 @@ from benchd.store import queries
 from benchd.store.records import StepRow
 
 #: Steps that find something a person wants to read in a line.
-TELLING = ("background", "pump_sweep", "fan_sweep", "break_in")
+TELLING = ("background", "pump_sweep", "fan_sweep", "break_in", "mount_check", "confirm")
 
 
 class _Sweep(NamedTuple):

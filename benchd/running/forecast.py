@@ -9,9 +9,11 @@ from benchd.protocol_file import (
     AnyStep,
     Background,
     BreakIn,
+    Confirm,
     CoolDownStep,
     Dwell,
     FanSweep,
+    MountCheck,
     Protocol,
     PumpSweep,
     Soak,
@@ -44,6 +46,11 @@ def guess_s(step: AnyStep) -> float:
             return COOL_PART * step.at_most_min * 60
         case Dwell():
             return step.for_min * 60
+        case MountCheck():
+            return step.for_min * 60
+        case Confirm():
+            # Somebody who is asked is about to be there, or will not come at all.
+            return CONFIRM_S
         case BreakIn():
             return step.cycles * (step.on_min + step.off_min) * 60
 

@@ -16,6 +16,9 @@ PUMP_HEARD = "pump_heard_pct"
 PUMP_RISE = "pump_rise_k"
 PUMP_LEVEL = "pump_level_dba"
 FAN_LEVEL = "fan_level_dba"
+#: The level of a test point as the fan sweep says it for the measured fan speed.
+SWEPT_LEVEL = "swept_level_dba"
+MOUNT = "mount_k_per_w"
 OVER_LIMIT = "over_limit_c"
 CYCLE_RISE = "cycle_rise_k"
 

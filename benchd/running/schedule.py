@@ -141,6 +141,7 @@ def _point(soak: Soak, key: str, heat_w: float, setting: float, found: Found) ->
         pump_pct=found.pump_pct(soak.pump_pct),
         equilibrium=soak.equilibrium,
         read_min=soak.read_min,
+        quiet=soak.quiet,
     )
     worse_than = _known_worse(point, found)
     if worse_than and not skip:

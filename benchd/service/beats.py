@@ -10,8 +10,8 @@ from contextlib import suppress
 
 from benchd.clock import real_s
 
-#: What the child sends: it has come up; it makes progress.
-READY, BEAT = b"R", b"."
+#: What the child sends: it has come up; it makes progress; it has taken a changed bench file.
+READY, BEAT, READ_AGAIN = b"R", b".", b"F"
 #: No more often than this [s].
 EVERY_S = 0.1
 
@@ -27,6 +27,10 @@ class Heart:
     def ready(self) -> None:
         """The child has come up."""
         self._send(READY)
+
+    def read_again(self) -> None:
+        """The child has taken a changed bench file, and the guard has to know the same bench."""
+        self._send(READ_AGAIN)
 
     def beat(self) -> None:
         """The loop that drives the bench makes progress."""

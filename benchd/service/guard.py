@@ -24,7 +24,7 @@ from benchd.clock import real_s
 from benchd.errors import BenchdError
 from benchd.running.bench import OpenBench
 from benchd.running.safe_state import make_safe
-from benchd.service.beats import READY
+from benchd.service.beats import READ_AGAIN, READY
 from benchd.service.logs import log
 from benchd.service.notify import notify, watchdog_every_s
 
@@ -63,6 +63,8 @@ class Child:
     life: int
     """Closed, by whatever end of the guard, it tells the child to make safe and end."""
     up: bool = False
+    read_again: bool = False
+    """It has taken a changed bench file."""
     heard_s: float = field(default_factory=real_s)
 
     def read_beats(self) -> bool:
@@ -74,6 +76,7 @@ class Child:
         if came:
             self.heard_s = real_s()
             self.up = self.up or READY in came
+            self.read_again = self.read_again or READ_AGAIN in came
         return bool(came)
 
     @property
@@ -164,8 +167,10 @@ class Guard:
                     child.process.send_signal(signal.SIGTERM)
                 if self._reread:
                     self._reread = False
-                    self._read_again()
                     child.process.send_signal(signal.SIGHUP)
+                if child.read_again:
+                    child.read_again = False
+                    self._read_again()
                 if child.late or (passed_on and real_s() - self._stop_since_s > STOP_S):
                     self._kill(child)
                     return End.LOST
@@ -228,11 +233,8 @@ class Guard:
 
     @contextmanager
     def _signals(self) -> Iterator[None]:
-        taken = {
-            signal.SIGTERM: self._asked_to_stop,
-            signal.SIGINT: self._asked_to_stop,
-            signal.SIGHUP: self._asked_to_read,
-        }
+        taken = {number: self._asked_to_stop for number in (signal.SIGTERM, signal.SIGINT)}
+        taken[signal.SIGHUP] = self._asked_to_read
         before = {number: signal.signal(number, handler) for number, handler in taken.items()}
         try:
             yield

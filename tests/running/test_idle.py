@@ -2,41 +2,60 @@
 
 from __future__ import annotations
 
+import pytest
+
 from benchd.clock import VirtualClock
 from benchd.instruments import RunAbout
-from benchd.running.idle import look_between_runs
+from benchd.running.idle import AGAIN_S, EVERY_S, IdleReader
+
+DWELL = '[[steps]]\nkind = "dwell"\nfor_min = 1\n'
 
 
 def test_channels_are_read_every_five_seconds_and_shown(night) -> None:
-    night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 1\n')
-    looks = []
-
-    def show(t_s, samples) -> bool:
-        looks.append((t_s, {sample.channel for sample in samples if sample.value is not None}))
-        return len(looks) < 4
-
+    night.enroll(DWELL)
+    clock, looks = VirtualClock(), []
     with night.opened() as bench:
         bench.begin(RunAbout("brook 2x140", "liquid", 1))
-        look_between_runs(bench, VirtualClock(), show)
-    assert [t_s for t_s, _ in looks] == [0.0, 5.0, 10.0, 15.0]
+        reader = IdleReader(bench)
+        while clock.now_s() < 16:
+            if reader.due(clock.now_s()):
+                looks.append((clock.now_s(), {s.channel for s in reader.take(clock) if s.value is not None}))
+            clock.wait_until(clock.now_s() + 0.25)
+    assert [t_s for t_s, _ in looks] == [0.0, EVERY_S, 2 * EVERY_S, 3 * EVERY_S]
     assert looks[0][1] == {"heat_w", "fan_rpm", "die_c", "ambient_c", "level_dba"}
 
 
 def test_nothing_is_stored_and_nothing_commanded(parts, night) -> None:
-    night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 1\n')
+    night.enroll(DWELL)
     with night.opened() as bench:
         bench.begin(RunAbout("brook 2x140", "liquid", 1))
-        look_between_runs(bench, VirtualClock(), lambda t_s, _samples: t_s < 20)
+        IdleReader(bench).take(VirtualClock())
     assert parts.order == []
     for table in ("sample", "step", "event", "channel"):
         assert night.ask(f"SELECT count(*) FROM {table}")[0][0] == 0
 
 
 def test_a_dead_instrument_is_shown_as_missing(parts, real_night) -> None:
-    real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 1\n')
+    real_night.enroll(DWELL)
     parts["meter"].read = parts.block
-    seen = []
     with real_night.opened() as bench:
-        look_between_runs(bench, VirtualClock(), lambda t_s, samples: seen.append(samples) or t_s < 10)
-    assert [[s.value for s in samples if s.channel == "level_dba"] for samples in seen] == [[None]] * 3
-    assert all(s.value is not None for samples in seen for s in samples if s.channel != "level_dba")
+        samples = IdleReader(bench).take(VirtualClock())
+    assert [s.value for s in samples if s.channel == "level_dba"] == [None]
+    assert all(s.value is not None for s in samples if s.channel != "level_dba")
+
+
+def test_what_gave_nothing_is_read_once_more_and_what_was_read_stands(parts, night) -> None:
+    night.enroll(DWELL)
+    times_s = []
+    meter, load = parts["meter"], parts["load"]
+    read_meter, read_load = meter.read, load.read
+    meter.read = lambda t_s: times_s.append(t_s) or ({} if len(times_s) == 1 else read_meter(t_s))
+    with night.opened() as bench:
+        bench.begin(RunAbout("brook 2x140", "liquid", 1))
+        reader = IdleReader(bench)
+        first = read_load(0.0)["heat_w"]
+        by_name = {s.channel: s.value for s in reader.take(VirtualClock())}
+    assert times_s == [0.0, pytest.approx(AGAIN_S)]
+    assert by_name["level_dba"] is not None
+    assert by_name["heat_w"] == pytest.approx(first, abs=1)
+    assert reader.read_s == pytest.approx(AGAIN_S)

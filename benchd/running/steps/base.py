@@ -15,12 +15,14 @@ from benchd.instruments import Number, Spec
 from benchd.protocol_file import Equilibrium, Percent, Watts
 from benchd.running.states import Ending
 
+SoakState: TypeAlias = Literal["settling", "predicted", "settled", "drifting"]
+
 
 @dataclass(frozen=True, slots=True)
 class Soaking:
     """How near a soak is to its end, for whoever looks; nothing is decided by it."""
 
-    state: Literal["settling", "predicted", "settled", "drifting"]
+    state: SoakState
     rise_k: float
     """Now [K]."""
     change_k: float | None
@@ -117,6 +119,8 @@ class SoakPoint(Spec):
     equilibrium: Equilibrium
     read_min: Number
     """[min]"""
+    quiet: bool = False
+    """Whether what the microphone hears meanwhile is the specimen's."""
 
     @property
     def words(self) -> str:

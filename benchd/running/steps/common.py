@@ -17,7 +17,7 @@ from benchd.analysis.remainder import still_to_come
 from benchd.protocol_file import Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
-from benchd.running.steps.base import Tick, Wants
+from benchd.running.steps.base import Soaking, SoakState, Tick, Wants
 
 Asking: TypeAlias = Generator[Wants, Tick, "Window"]
 
@@ -88,12 +88,14 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
     read_s [s]: how much of the end is given back.
     """
     plain = PlainRule(change_k=rule.change_k, in_s=rule.in_min * 60)
-    limit = _Limit(found)
+    words = rule.words
+    limit = Limit(found)
     recent: deque[Tick] = deque()
     times_s: list[float] = []
     rises_k: list[float] = []
     tick = yield wants
     begun_s = tick.t_s
+    latest_s = begun_s + rule.at_most_min * 60
     while True:
         recent.append(tick)
         times_s.append(tick.t_s)
@@ -107,7 +109,10 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
             # A plain rule sees nothing finer than its own change: slow parts of a cooler move less than that, for long.
             left_k = math.hypot(rule.change_k, still_to_come(times_s, rises_k, in_s=rule.in_min * 60, average_s=read_s))
             return Soaked(*ended, Window(recent), elapsed_s, left_k)
-        tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, _progress(wants.doing, tick, verdict.change_k))
+        state: SoakState = "settled" if verdict.settled else "settling"
+        soaking = Soaking(state, tick.rise_k, verdict.change_k, None, None, None, latest_s, words)
+        doing = _progress(wants.doing, tick, verdict.change_k)
+        tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, doing, soaking)
 
 
 def _ended(over: str, settled: bool, elapsed_s: float, rule: Equilibrium) -> tuple[Ending, str] | None:
@@ -126,7 +131,7 @@ def _progress(doing: str, tick: Tick, change_k: float | None) -> str:
     return f"{doing}, rise {tick.rise_k:.1f} K, changed {change_k:+.2f} K"
 
 
-class _Limit:
+class Limit:
     """Whether the die is over its limit, or its end is sure to be."""
 
     def __init__(self, found: Found) -> None:
@@ -137,6 +142,7 @@ class _Limit:
         self._bound_over_since_s: float | None = None
 
     def passed(self, tick: Tick) -> str:
+        """Takes one tick; why the limit is passed, empty while it is not."""
         if self._limit_c is None:
             return ""
         die_c = tick["die_c"]

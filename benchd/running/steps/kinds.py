@@ -6,6 +6,8 @@ from typing import Any
 from benchd.running.found import Found
 from benchd.running.steps.base import Step
 from benchd.running.steps.heat import break_in, cool_down, dwell, soak
+from benchd.running.steps.mount import mount_check
+from benchd.running.steps.person import confirm
 from benchd.running.steps.pump import pump_sweep
 from benchd.running.steps.room import background, fan_sweep
 
@@ -17,4 +19,6 @@ KINDS: Mapping[str, Callable[[Any, Found], Step]] = {
     "cool_down": cool_down,
     "dwell": dwell,
     "break_in": break_in,
+    "mount_check": mount_check,
+    "confirm": confirm,
 }
