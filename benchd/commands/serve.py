@@ -1,0 +1,54 @@
+"""`benchd serve`: the daemon of one bench. This process becomes its guard and stays small; see `benchd.service.guard`."""
+
+from __future__ import annotations
+
+import os
+import signal
+from pathlib import Path
+
+from benchd.bench_file import LoadedBench
+from benchd.commands.tell import tell
+from benchd.errors import BenchdError, InputError
+from benchd.instruments import find_driver
+from benchd.places import bench_db, rehearsal_db
+from benchd.service.bench_lock import BenchLock
+from benchd.service.guard import Guard
+from benchd.service.logs import set_up
+from benchd.service.socket_place import bind, socket_path
+
+
+def serve_command(loaded: LoadedBench, bench: str, db: Path | None, speed: float | None, socket: Path | None) -> None:
+    """Serve a bench until asked to stop; `bench` is the name or path it was found by. Raises `BenchdError`."""
+    simulated = all(find_driver(spec.driver).immediate for spec in loaded.bench.instruments.values())
+    if speed is not None and not simulated:
+        raise InputError(
+            f"{loaded.file}: bench {loaded.bench.bench} has real instruments, and they know only one speed",
+            "leave --speed out; to rehearse, serve its twin",
+        )
+    database = (db or (rehearsal_db() if simulated else bench_db())).absolute()
+    database.parent.mkdir(parents=True, exist_ok=True)
+    path = socket_path(socket)
+    set_up()
+    lock = BenchLock.take(loaded.bench)
+    try:
+        with bind(path) as listening:
+            what = "simulated bench" if simulated else "bench"
+            tell(f"serving {what} {loaded.bench.bench} at {path}; see: benchd status; Ctrl-C stops it safely")
+            guard = Guard(loaded, listening, {"bench": _found_again(bench), "db": str(database), "speed": speed})
+            try:
+                status = guard.run()
+            finally:
+                path.unlink(missing_ok=True)
+    finally:
+        lock.release()
+    if status:
+        raise BenchdError(f"the daemon ended with status {status}", "what it said before stands above")
+    if guard.stopped_by is not None:
+        # So that whoever started it sees how it ended.
+        signal.signal(guard.stopped_by, signal.SIG_DFL)
+        os.kill(os.getpid(), guard.stopped_by)
+
+
+def _found_again(bench: str) -> str:
+    """What leads to the same file whatever folder the child is in."""
+    return str(Path(bench).absolute()) if os.sep in bench or bench.endswith(".toml") else bench
