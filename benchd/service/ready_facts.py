@@ -14,7 +14,7 @@ from typing import Any
 from benchd.bench_file import HEAT_SETPOINT, BenchFile, Interlock
 from benchd.cross_check import HEATED
 from benchd.instruments import ChannelSpec, Cooling
-from benchd.protocol_file import AnyStep, Dwell, Protocol, PumpSweep, Soak
+from benchd.protocol_file import SINKS, AnyStep, Dwell, MountCheck, Protocol, PumpSweep, Soak
 from benchd.service.board import Document
 
 
@@ -38,7 +38,7 @@ class Standing:
 
 
 @dataclass(frozen=True, kw_only=True)
-class MountCheck:
+class MountTried:
     """What the latest check of the mount came to."""
 
     words: str
@@ -53,8 +53,10 @@ class Asking:
 
     what: str
     comes: datetime | None
-    waits: str
-    """What becomes of the run when nobody answers, in words."""
+    waits_min: float
+    """How long the run waits for an answer [min]."""
+    later: bool
+    """Nobody answers: the run goes on, else it fails there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,7 +88,7 @@ class Facts:
     taken_off: datetime | None = None
     """When the mount was taken off the bench; such a mount does not come back."""
     standing: Standing | None = None
-    mount_check: MountCheck | None = None
+    mount_check: MountTried | None = None
     background: Background | None = None
     run: int | None
     """The queued run that is meant; None when there is none yet."""
@@ -137,6 +139,11 @@ class Facts:
         return bool(self.levels_dba) or any(_listens(step) for step in self.protocol.steps)
 
     @property
+    def checks_mount(self) -> bool:
+        """Whether the protocol itself tries the mount."""
+        return any(isinstance(step, MountCheck) for step in self.protocol.steps)
+
+    @property
     def levels_dba(self) -> tuple[float, ...]:
         """The total levels that test points ask for [dBA], lowest first."""
         soaks = [step for step in self.protocol.steps if isinstance(step, Soak)]
@@ -157,6 +164,8 @@ class Facts:
             wanted.add("level_dba")
         if self.levels_dba or any(getattr(step, "fan_pct", None) is not None for step in self.protocol.steps):
             wanted.add("fan_rpm")
+        if self.checks_mount:
+            wanted |= set(SINKS)
         return wanted & set(self.channels)
 
     @property

@@ -5,7 +5,7 @@ Nothing is concluded here. It must not know the bench itself: what is live stand
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,14 +17,15 @@ from benchd.bench_file import BenchFile
 from benchd.cross_check import cross_check
 from benchd.errors import FileProblems, InputError
 from benchd.instruments import Cooling
-from benchd.protocol_file import AnyStep, LoadedProtocol, load_protocol
+from benchd.protocol_file import AnyStep, Confirm, LoadedProtocol, load_protocol
+from benchd.report.mounts import compare_mounts, mount_checks, seat_again
 from benchd.running.found import BACKGROUND
 from benchd.running.plan import plan_of
 from benchd.running.schedule import schedule
 from benchd.running.states import RunState
 from benchd.service.board import Document
 from benchd.service.orders import Order
-from benchd.service.ready_facts import Background, Facts, Standing
+from benchd.service.ready_facts import Asking, Background, Facts, MountTried, Standing
 from benchd.service.ready_window import left_by_step, quiet_window
 from benchd.store import queries
 from benchd.store.records import FindingRow, MountRow, RunRow, SpanRow
@@ -82,6 +83,7 @@ def gather(
         mount=meant.number,
         taken_off=_local(meant.mount.taken_off_utc, zone) if meant.mount else None,
         standing=_standing(connection, bench.bench),
+        mount_check=_mount_check(connection, meant, bench.bench),
         background=_background(connection, bench.bench, zone),
         run=meant.row.id if meant.row else None,
         due=_local(meant.due, zone),
@@ -90,6 +92,7 @@ def gather(
         takes_s=takes_s,
         ends=_local(ends, zone),
         window=quiet_window(left, meant.quiet, max(starts, now) if starts else None, zone),
+        askings=tuple(_askings(left, max(starts, now) if starts else None, zone)),
         free_bytes=free_bytes,
     )
 
@@ -186,6 +189,15 @@ def _standing(connection: Connection, bench: str) -> Standing | None:
     return Standing(specimen=name, mount=row.number)
 
 
+def _mount_check(connection: Connection, meant: _Meant, bench: str) -> MountTried | None:
+    """What the latest check of the mount on this bench says, against those of other mounts."""
+    checks = mount_checks(connection, meant.specimen)
+    here = next((one for one in checks if (one.mount, one.bench) == (meant.number, bench)), None)
+    if here is None:
+        return None
+    return MountTried(words=f"{here.words}, {compare_mounts(here, checks)}", worse=seat_again(here, checks))
+
+
 def _background(connection: Connection, bench: str, zone: ZoneInfo) -> Background | None:
     """The latest background that any run on the bench has found."""
     for row in queries.runs(connection, RUNS_LOOKED_AT):
@@ -212,6 +224,16 @@ def _local(utc: datetime | None, zone: ZoneInfo) -> datetime | None:
 
 
 # --- when
+
+
+def _askings(left: Sequence[tuple[AnyStep, float]], starts: datetime | None, zone: ZoneInfo) -> Iterator[Asking]:
+    """What steps will ask a person, and about when."""
+    after_s = 0.0
+    for step, seconds in left:
+        if isinstance(step, Confirm):
+            comes = starts + timedelta(seconds=after_s) if starts else None
+            yield Asking(what=step.ask, comes=_local(comes, zone), waits_min=step.at_most_min, later=step.later)
+        after_s += seconds
 
 
 def _starts_ends(

@@ -11,7 +11,7 @@ from datetime import timedelta
 from typing import Any
 
 from benchd.analysis.acoustics import CUT_OFF_BELOW_DB, FULL_GRADE_FROM_DB
-from benchd.service.ready_facts import Background, Facts, clock_words
+from benchd.service.ready_facts import Asking, Background, Facts, clock_words
 from benchd.service.ready_item import Item, Verdict, asked, no, not_proven, yes
 
 #: A background measured longer ago than this says nothing of the coming night: traffic, ventilation, the weather.
@@ -50,7 +50,9 @@ def mount_checked(facts: Facts) -> Iterator[Item]:
     check = facts.mount_check
     if not facts.heats:
         return
-    if check is None:
+    if check is None and facts.checks_mount:
+        yield not_proven("mount check", "the protocol itself tries the mount")
+    elif check is None:
         told = f"mount {facts.mount} was not tried with heat: a bad seat shows only in the morning"
         yield not_proven("mount check", told, facts.queue_command("mount_check"))
     elif check.worse:
@@ -135,9 +137,16 @@ def questions(facts: Facts) -> Iterator[Item]:
     for coming in facts.askings:
         told = True
         at = f"about {clock_words(coming.comes, facts.now)}" if coming.comes else "when it comes to it"
-        yield not_proven("question", f"{at} it asks: {coming.what} {coming.waits}")
+        yield _coming(coming, at)
     if not told:
         yield yes("questions", "the night asks nothing of a person")
+
+
+def _coming(coming: Asking, at: str) -> Item:
+    told = f"{at} it asks: {coming.what} (waits {coming.waits_min:g} min"
+    if coming.later:
+        return not_proven("question", f"{told}, then goes on; the answer can be given later)")
+    return asked("question", f"{told}, then fails)", "somebody has to be there or look in: benchd confirm")
 
 
 def _told_elsewhere(facts: Facts, question: Mapping[str, Any]) -> bool:

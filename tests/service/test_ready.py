@@ -12,7 +12,7 @@ from benchd.bench_file import BenchFile, load_bench
 from benchd.named_files import find_bench, find_protocol
 from benchd.protocol_file import Protocol, parse_protocol
 from benchd.service.ready import readiness
-from benchd.service.ready_facts import Asking, Background, Facts, MountCheck, Standing, Window
+from benchd.service.ready_facts import Asking, Background, Facts, MountTried, Standing, Window
 from benchd.service.ready_item import Item, Verdict
 
 NOW = datetime.fromisoformat("2026-11-25T18:00:00+01:00")
@@ -110,7 +110,7 @@ def facts(**changes: Any) -> Facts:
         cooling="liquid",
         mount=2,
         standing=Standing(specimen="brook 2x140", mount=2),
-        mount_check=MountCheck(words="0.071 K/W, as the last two", worse=False),
+        mount_check=MountTried(words="0.071 K/W, as the last two", worse=False),
         background=heard(29.4),
         run=14,
         quiet="22:00-06:00",
@@ -163,7 +163,7 @@ def test_whatever_holds_a_person_says_what_to_do() -> None:
         problems=("steps 2: too hot",),
         run=None,
         standing=None,
-        mount_check=MountCheck(words="0.02 K/W worse than the last two", worse=True),
+        mount_check=MountTried(words="0.02 K/W worse than the last two", worse=True),
         background=heard(40),
         window=Window(fits=False, words="it does not fit"),
         free_bytes=0,
@@ -370,7 +370,7 @@ def test_a_mount_that_was_not_tried_is_not_proven_with_the_command_that_tries_it
 
 
 def test_a_mount_that_is_worse_than_earlier_ones_is_to_be_seated_again() -> None:
-    worse = MountCheck(words="0.02 K/W worse than the last two: seat it again?", worse=True)
+    worse = MountTried(words="0.02 K/W worse than the last two: seat it again?", worse=True)
     item = only("mount check", mount_check=worse)
     assert (item.verdict, item.sentence) == (Verdict.NO, worse.words)
     assert item.do == "seat it again, then: benchd mounts add 'brook 2x140'"
@@ -544,7 +544,26 @@ def test_what_can_be_made_up_later_holds_nobody() -> None:
 
 
 def test_what_the_night_will_ask_is_told_with_its_hour() -> None:
-    coming = Asking(what="Is the case closed?", comes=NOW.replace(hour=23), waits="It waits 10 min, then goes on.")
+    coming = Asking(what="is the case closed?", comes=NOW.replace(hour=23), waits_min=10, later=True)
     item = only("question", askings=(coming,))
     assert item.verdict is Verdict.NOT_PROVEN
-    assert item.sentence == "about 23:00 it asks: Is the case closed? It waits 10 min, then goes on."
+    assert item.sentence == (
+        "about 23:00 it asks: is the case closed? (waits 10 min, then goes on; the answer can be given later)"
+    )
+
+
+def test_a_question_that_ends_the_run_when_nobody_answers_holds_a_person() -> None:
+    coming = Asking(what="is the case closed?", comes=None, waits_min=10, later=False)
+    item = only("question", askings=(coming,))
+    assert item.verdict is Verdict.ASKED
+    assert item.sentence == "when it comes to it it asks: is the case closed? (waits 10 min, then fails)"
+
+
+def test_a_protocol_that_tries_the_mount_itself_need_not_be_preceded_by_one() -> None:
+    item = only("mount check", protocol=shipped("mount_check"), mount_check=None)
+    assert (item.verdict, item.do) == (Verdict.NOT_PROVEN, "")
+    channels = [channel(one, None, "missing" if one == "coolant_c" else "ok") for one in BENCH.channels("liquid")]
+    blind = items(
+        "instruments", protocol=shipped("mount_check"), bench=bench(interlocks=()), document=document(channels=channels)
+    )
+    assert "coolant_c is missing, which the protocol needs" in [one.sentence for one in blind]

@@ -19,7 +19,7 @@ from benchd.running.states import Ending, RunState
 from benchd.running.steps.base import Finding
 from benchd.service.orders import Order
 from benchd.service.ready import ready_answer
-from benchd.service.ready_facts import Facts, Standing
+from benchd.service.ready_facts import Asking, Facts, Standing
 from benchd.service.ready_gather import gather
 from benchd.store.records import NewRun
 from benchd.store.writer import Writer
@@ -82,6 +82,14 @@ class Books:
         self.writer.end_step(step, 600_000, Ending.DONE, "", [Finding("background_dba", level_dba, "dBA", 0.2, 30.0)])
         self.writer.set_state(run, RunState.COMPLETE, began + timedelta(hours=1))
         return run
+
+    def tried(self, number: int, k_per_w: float) -> None:
+        """A run on a mount that checked it."""
+        run = self.queue("brook 2x140", number)
+        step = self.writer.begin_step(run, "mount_check", 1, 1, "mount_check", "{}", 0)
+        detail = {"sink": "coolant_c", "pump_pct": 100.0}
+        found = Finding("mount_k_per_w", k_per_w, "K/W", 0.004, 30.0, detail)
+        self.writer.end_step(step, 300_000, Ending.DONE, "", [found])
 
     def facts(self, order: Order | int, **status: Any) -> Facts:
         """What is gathered about an order or a run."""
@@ -213,6 +221,21 @@ def test_no_background_was_measured(books: Books) -> None:
     assert books.facts(order()).background is None
 
 
+def test_a_check_of_the_mount_is_held_against_those_of_earlier_mounts(books: Books) -> None:
+    books.tried(1, 0.070)
+    books.tried(2, 0.072)
+    assert books.facts(order(mount=3)).mount_check is None
+    books.tried(3, 0.092)
+    worse = books.facts(order(mount=3)).mount_check
+    assert worse is not None
+    assert worse.words.endswith("K/W, 0.02 K/W worse than the last two: seat it again?")
+    assert worse.worse
+    books.tried(4, 0.0715)
+    good = books.facts(order(mount=4)).mount_check
+    assert good is not None
+    assert not good.worse
+
+
 # When
 
 
@@ -271,3 +294,20 @@ def test_a_night_of_two_clocks_ends_when_its_hours_are_over(books: Books) -> Non
     assert facts.ends is not None
     assert facts.ends.astimezone(UTC) - autumn == timedelta(seconds=facts.takes_s)
     assert (facts.starts.utcoffset(), facts.ends.utcoffset()) == (timedelta(hours=2), timedelta(hours=1))
+
+
+def test_what_steps_will_ask_comes_with_its_hour(books: Books) -> None:
+    text = """
+protocol = "asking"
+[[steps]]
+kind = "dwell"
+for_min = 90
+[[steps]]
+kind = "confirm"
+ask = "is the window shut?"
+at_most_min = 20
+later = false
+"""
+    asking = Order(protocol=load_protocol(text, "asking.toml"), specimen="brook 2x140")
+    coming = Asking(what="is the window shut?", comes=LOCAL + timedelta(minutes=90), waits_min=20, later=False)
+    assert books.facts(asking).askings == (coming,)
