@@ -83,6 +83,8 @@ class _Head(Spec):
     """What is mounted when nobody says it: the specimens of a replay."""
     interlocks: Annotated[tuple[Interlock, ...], Field(strict=False)] = ()
     """Limits whose passing trips a run."""
+    on_event: Annotated[tuple[Annotated[str, Field(min_length=1)], ...], Field(strict=False)] = ()
+    """A command and its words, called when a run is done, tripped, failed, interrupted, or waits for a person."""
     touch_c: Annotated[Number, Field(gt=0, le=60)] = 43.0
     """Up to here [degC] surfaces may be touched; ISO 13732-1 (from memory): 43 for hours, 48 for 10 min, 51 for 1 min."""
 

@@ -1,4 +1,4 @@
-"""`benchd serve`: the daemon of one bench. This process becomes its guard and stays small; see `benchd.service.guard`."""
+"""`benchd serve`: the daemon of one bench. This process becomes its guard and stays small: `benchd.service.guard`."""
 
 from __future__ import annotations
 
