@@ -6,12 +6,13 @@ Only the steps that are marked quiet must lie inside; what comes before and afte
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from benchd.protocol_file import AnyStep, Protocol, Soak
 from benchd.running.forecast import guess_s, left_s, points_of
 from benchd.running.schedule import Schedule, step_of
+from benchd.running.windows import QuietWindow
 from benchd.service.ready_facts import Window, clock_words
 
 
@@ -39,7 +40,7 @@ def quiet_window(
     """Whether the quiet steps among those left lie in the quiet window, with the hours on the clock.
 
     left: steps with the time each takes [s]. quiet: "HH:MM-HH:MM". starts: when the first begins; None: not known.
-    A window is as long as the clock says on that night: one of 8 hours has 7 or 9 on two nights of a year.
+    Raises `InputError` for a window that is none.
     """
     if quiet is None:
         return Window(fits=None, words="no quiet window was given: what needs a quiet room begins at any hour")
@@ -48,16 +49,16 @@ def quiet_window(
     before_s, takes_s = _quiet_part(left)
     if not takes_s:
         return Window(fits=True, words="nothing that needs a quiet room is left")
-    # Reckoned in UTC: two local times of one zone are compared and subtracted as the hands show, not as time passes.
     comes = starts.astimezone(UTC) + timedelta(seconds=before_s)
-    opens, closes = _window_at(quiet, comes, zone)
-    begins = max(opens, comes)
+    hours = QuietWindow.parse(quiet)
+    open_then = hours.around(comes, zone) or hours.next_opening(comes, zone)
+    begins = max(open_then.begins, comes)
     ends = begins + timedelta(seconds=takes_s)
     part = f"the quiet part takes about {_hours(takes_s)}"
-    if ends > closes:
-        room = f"{_hours((closes - begins).total_seconds())} of {quiet} are left"
+    if ends > open_then.ends:
+        room = f"{_hours(open_then.left_s(comes))} of {quiet} are left"
         return Window(fits=False, words=f"{part}, and {room}: the rest would wait for the next night")
-    first, last, shut = (clock_words(at.astimezone(zone), starts) for at in (begins, ends, closes))
+    first, last, shut = (clock_words(at.astimezone(zone), starts) for at in (begins, ends, open_then.ends))
     return Window(fits=True, words=f"{part}, {first} to {last}; quiet until {shut}")
 
 
@@ -68,21 +69,6 @@ def _quiet_part(left: Sequence[tuple[AnyStep, float]]) -> tuple[float, float]:
         return 0.0, 0.0
     first, last = marks[0], marks[-1] + 1
     return sum(seconds for _, seconds in left[:first]), sum(seconds for _, seconds in left[first:last])
-
-
-def _window_at(quiet: str, utc: datetime, zone: ZoneInfo) -> tuple[datetime, datetime]:
-    """The quiet window that is open at `utc`, else the next one: opening and closing, in UTC."""
-    opens, closes = (time.fromisoformat(part) for part in quiet.split("-"))
-    yesterday = utc.astimezone(zone).date() - timedelta(days=1)
-    nights = [yesterday + timedelta(days=day) for day in range(3)]
-    pairs = [
-        (
-            datetime.combine(night, opens, zone).astimezone(UTC),
-            datetime.combine(night + timedelta(days=closes <= opens), closes, zone).astimezone(UTC),
-        )
-        for night in nights
-    ]
-    return next(pair for pair in pairs if pair[1] > utc)
 
 
 def _hours(seconds: float) -> str:
