@@ -86,7 +86,7 @@ class _Head(Spec):
     on_event: Annotated[tuple[Annotated[str, Field(min_length=1)], ...], Field(strict=False)] = ()
     """A command and its words, called when a run is done, tripped, failed, interrupted, or waits for a person."""
     touch_c: Annotated[Number, Field(gt=0, le=60)] = 43.0
-    """Up to here [degC] surfaces may be touched; ISO 13732-1 (from memory): 43 for hours, 48 for 10 min, 51 for 1 min."""
+    """Up to here [degC] surfaces may be touched: 43 for hours, 51 for 1 min, by ISO 13732-1 (cited from memory)."""
 
 
 class BenchFile(_Head):
@@ -94,6 +94,11 @@ class BenchFile(_Head):
 
     instruments: Annotated[Mapping[str, InstrumentSpec], Field(min_length=1)]
     """The instruments by name, each as its driver's own `Spec`."""
+
+    @property
+    def immediate(self) -> bool:
+        """Whether every instrument answers at once, as only simulated ones do: then any clock will do."""
+        return all(find_driver(instrument.driver).immediate for instrument in self.instruments.values())
 
     def channels(self, cooling: Cooling | None = None) -> dict[str, tuple[str, ChannelSpec]]:
         """Channel -> (instrument, declaration): those there are with such a specimen; None: all."""

@@ -8,23 +8,18 @@ from pathlib import Path
 
 from benchd.bench_file import LoadedBench
 from benchd.commands.tell import tell
-from benchd.errors import BenchdError, InputError
-from benchd.instruments import find_driver
+from benchd.errors import BenchdError
 from benchd.places import bench_db, rehearsal_db
 from benchd.service.bench_lock import BenchLock
-from benchd.service.guard import Guard
+from benchd.service.guard import Guard, check_speed
 from benchd.service.logs import set_up
 from benchd.service.socket_place import bind, socket_path
 
 
 def serve_command(loaded: LoadedBench, bench: str, db: Path | None, speed: float | None, socket: Path | None) -> None:
     """Serve a bench until asked to stop; `bench` is the name or path it was found by. Raises `BenchdError`."""
-    simulated = all(find_driver(spec.driver).immediate for spec in loaded.bench.instruments.values())
-    if speed is not None and not simulated:
-        raise InputError(
-            f"{loaded.file}: bench {loaded.bench.bench} has real instruments, and they know only one speed",
-            "leave --speed out; to rehearse, serve its twin",
-        )
+    simulated = loaded.bench.immediate
+    check_speed(loaded, speed)
     database = (db or (rehearsal_db() if simulated else bench_db())).absolute()
     database.parent.mkdir(parents=True, exist_ok=True)
     path = socket_path(socket)

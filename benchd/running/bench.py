@@ -222,7 +222,7 @@ class OpenBench:
     @property
     def immediate(self) -> bool:
         """Whether every instrument answers at once, so that the bench can be played in virtual time."""
-        return all(instrument.driver.immediate for instrument in self.instruments.values())
+        return self.file.immediate
 
     def __enter__(self) -> OpenBench:
         try:

@@ -95,12 +95,13 @@ class RunBook:
         begun = last_ms is not None
         # A start may have failed halfway: then the run is still queued though its first span is there.
         fresh = self.state is RunState.QUEUED or not begun
-        self.state = next_state(self.state, RunEvent.START if fresh else RunEvent.RESUME)
+        was, self.state = self.state, next_state(self.state, RunEvent.START if fresh else RunEvent.RESUME)
+        if not self._writer.set_state(self.run_id, self.state, wall, was=was):
+            raise RunRefused(f"run {self.run_id} is no longer {was}: somebody else has taken it")
         self._from_ms = self._now_ms = last_ms + self._tick_ms if last_ms is not None else 0
         self._channel_ids = self._writer.add_channels(self.run_id, self._channels())
         self._wall = wall
         self._writer.add_span(self.run_id, self._from_ms, wall)
-        self._writer.set_state(self.run_id, self.state, wall)
         self.event("start" if fresh else "resume", "the engine takes the run")
         if last_ms is not None:
             stood_still = wall - spans[-1].utc - timedelta(milliseconds=last_ms - spans[-1].from_ms)

@@ -58,7 +58,7 @@ def twin_of(bench: LoadedBench) -> LoadedBench:
 
     Raises `InputError` when it names none, or one with real instruments.
     """
-    if _immediate(bench):
+    if bench.bench.immediate:
         return bench
     if bench.bench.twin is None:
         raise InputError(
@@ -67,17 +67,9 @@ def twin_of(bench: LoadedBench) -> LoadedBench:
         )
     found = find_bench(bench.bench.twin)
     twin = load_bench(found.text, found.file)
-    if not _immediate(twin):
+    if not twin.bench.immediate:
         raise InputError(f"{twin.file}: a twin may only have simulated instruments, for it is played in virtual time")
     return twin
-
-
-def _immediate(bench: LoadedBench) -> bool:
-    opened = OpenBench(bench.bench)
-    try:
-        return opened.immediate
-    finally:
-        opened.close()
 
 
 def known_specimens(twin: LoadedBench) -> dict[str, Cooling]:

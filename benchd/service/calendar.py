@@ -1,4 +1,4 @@
-"""The calendar: looks at the queue now and then, backs up at night, reminds of what waits. The queue itself is not here.
+"""The calendar: has the queue looked at now and then, backs up at night, reminds of what waits.
 
 APScheduler wakes us and no more: its jobs are in memory, and everything that must outlive the process stands in our own
 tables. Its waiting is bounded by the short interval, so that a clock set forward or a sleeping machine costs no night.
@@ -29,7 +29,7 @@ BACKUP_FROM_HOUR, BACKUP_MINUTE = 3, 30
 
 
 class Calendar:
-    """Calls what it is given, on a thread of its own; the calls must be short, but for the backup.
+    """Calls what it is given, on a thread of its own; the calls must be short, but for the backup, which says whether it was made.
 
     speed: how much faster than real time the bench's clock runs; a simulated bench that does is not backed up.
     """
@@ -38,7 +38,7 @@ class Calendar:
         self,
         *,
         dispatch: Callable[[], None],
-        back_up: Callable[[], None],
+        back_up: Callable[[], bool],
         remind: Callable[[], None],
         idle: Callable[[], bool],
         zone: ZoneInfo,
@@ -71,6 +71,6 @@ class Calendar:
         """Once an hour: back up unless it was done today already, is not due yet, or a run is played."""
         local = (now or utc_now()).astimezone(self._zone)
         today = local.date().isoformat()
-        if today != self._backed_up_on and local.hour >= BACKUP_FROM_HOUR and self._idle():
-            self._back_up()
+        due = today != self._backed_up_on and local.hour >= BACKUP_FROM_HOUR
+        if due and self._idle() and self._back_up():
             self._backed_up_on = today

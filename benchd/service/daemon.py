@@ -12,7 +12,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from tzlocal import get_localzone
@@ -37,6 +37,7 @@ from benchd.service.beats import Heart
 from benchd.service.board import Board
 from benchd.service.calendar import Calendar
 from benchd.service.desk import BenchDesk
+from benchd.service.guard import check_speed
 from benchd.service.hook import Hook
 from benchd.service.inbox import Inbox
 from benchd.service.logs import log, set_up
@@ -101,15 +102,7 @@ def read_bench(name: str, speed: float | None) -> LoadedBench:
     """The bench file. Raises `InputError`, also when a speed is asked of real instruments."""
     found = find_bench(name)
     loaded = load_bench(found.text, found.file)
-    opened = OpenBench(loaded.bench)
-    try:
-        if speed is not None and not opened.immediate:
-            raise InputError(
-                f"{loaded.file}: bench {loaded.bench.bench} has real instruments, and they know only one speed",
-                "leave --speed out; to rehearse, serve its twin",
-            )
-    finally:
-        opened.close()
+    check_speed(loaded, speed)
     return loaded
 
 
@@ -125,7 +118,7 @@ class _Flags:
 
 
 class Daemon:
-    """One bench, served. A context manager: everything is closed on the way out, in the order opposite to its making."""
+    """One bench, served. A context manager: what was opened first is closed last."""
 
     def __init__(self, options: Options) -> None:
         self._options = options
@@ -150,10 +143,7 @@ class Daemon:
         options, enter = self._options, self._stack.enter_context
         enter(self._signals())
         loaded = read_bench(options.bench, options.speed)
-        simulated = OpenBench(loaded.bench)
-        durable = not simulated.immediate
-        simulated.close()
-        writer = enter(Writer.open(Path(options.db), durable=durable))
+        writer = enter(Writer.open(Path(options.db), durable=not loaded.bench.immediate))
         on_beat(self._heart.beat)
         threading.Thread(target=self._watch_guard, name="guard is there", daemon=True).start()
         clock: Clock = SystemClock() if options.speed is None else PacedClock(options.speed)
@@ -242,8 +232,6 @@ class Daemon:
         shift = self._shift
         with shift.writer.reading() as connection:
             row = queries.run(connection, run_id)
-        if not shift.writer.claim(run_id, (RunState.QUEUED, RunState.WAITING, RunState.INTERRUPTED, *_RESUMED), row.reason):
-            return
         try:
             shift.bench.fit(row.cooling)
             shift.bench.open()
@@ -281,7 +269,8 @@ class Daemon:
         shift = self._shift
         shift.event("refused", error.message, run=run_id)
         if state in (RunState.QUEUED, RunState.INTERRUPTED):
-            shift.writer.set_state(run_id, next_state(state, RunEvent.WAIT), shift.now(), error.message, WaitsFor.PERSON)
+            waiting = next_state(state, RunEvent.WAIT)
+            shift.writer.set_state(run_id, waiting, shift.now(), error.message, WaitsFor.PERSON)
         elif state is RunState.WAITING:
             shift.writer.set_state(run_id, state, shift.now(), error.message, WaitsFor.PERSON)
         self._hook.tell("waiting", run_id, error.message)
@@ -305,7 +294,7 @@ class Daemon:
             playing.engine.ask(Command.LEAVE, text="the daemon was asked to stop")
         if self._flags.read_again:
             self._flags.read_again = False
-            log("warning", "bench_file_not_read", what="a run is played: the bench file is read again only between runs")
+            log("warning", "bench_file_not_read", what="a run is played: it is read again only between runs")
 
     # Between runs
 
@@ -327,7 +316,7 @@ class Daemon:
         try:
             loaded = read_bench(self._options.bench, self._options.speed)
             if loaded.bench.bench != shift.name:
-                raise InputError(f"it is bench {loaded.bench.bench} now, not {shift.name}", "that needs a daemon of its own")
+                raise InputError(f"it is bench {loaded.bench.bench} now: that needs a daemon of its own")
         except BenchdError as error:
             log("error", "bench_file_refused", what=error.message)
             shift.event("bench_file", f"refused: {error.message}")
@@ -347,15 +336,16 @@ class Daemon:
         for question in self._status.slow.questions:
             self._hook.tell("waiting", question.run, f"{question.what}: {question.how}")
 
-    def _back_up(self) -> None:
+    def _back_up(self) -> bool:
         database = self._shift.writer.path
         try:
             copy = back_up(database, database.parent / "backups", self._shift.now().astimezone(self._shift.zone).date())
         except BenchdError as error:
             log("error", "backup_failed", what=error.message)
-        else:
-            if copy is not None:
-                log("info", "backed_up", file=copy)
+            return False
+        if copy is not None:
+            log("info", "backed_up", file=copy)
+        return True
 
     # Signals and the guard
 
@@ -382,7 +372,3 @@ class Daemon:
         self._flags.stop = True
         threading.Event().wait(ORPHAN_S)
         os._exit(1)
-
-
-#: A person says that it goes on: claimed out of these as well.
-_RESUMED = (RunState.TRIPPED, RunState.FAILED)

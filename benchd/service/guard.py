@@ -21,7 +21,7 @@ from enum import Enum, auto
 
 from benchd.bench_file import LoadedBench
 from benchd.clock import real_s
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, InputError
 from benchd.running.bench import OpenBench
 from benchd.running.safe_state import make_safe
 from benchd.service.beats import READ_AGAIN, READY
@@ -43,6 +43,15 @@ LOSSES_IN_S = 120.0
 PAUSE_S = 1.0
 #: How often it looks [s].
 LOOK_S = 0.1
+
+
+def check_speed(loaded: LoadedBench, speed: float | None) -> None:
+    """Raise `InputError` when a speed is asked of real instruments."""
+    if speed is not None and not loaded.bench.immediate:
+        raise InputError(
+            f"{loaded.file}: bench {loaded.bench.bench} has real instruments, and they know only one speed",
+            "leave --speed out; to rehearse, serve its twin",
+        )
 
 
 class End(Enum):
@@ -233,7 +242,7 @@ class Guard:
 
     @contextmanager
     def _signals(self) -> Iterator[None]:
-        taken = {number: self._asked_to_stop for number in (signal.SIGTERM, signal.SIGINT)}
+        taken = dict.fromkeys((signal.SIGTERM, signal.SIGINT), self._asked_to_stop)
         taken[signal.SIGHUP] = self._asked_to_read
         before = {number: signal.signal(number, handler) for number, handler in taken.items()}
         try:

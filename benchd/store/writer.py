@@ -9,7 +9,7 @@ time.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 
 from sqlalchemy import func, literal, select, update
@@ -119,10 +119,17 @@ class Writer(OpenDatabase):
             return put(connection, s.run, **run_values(new))
 
     def set_state(
-        self, run_id: int, state: RunState, utc: datetime, reason: str = "", waits_for: WaitsFor | None = None
-    ) -> None:
-        """Enter where a run stands now and why. Its first start and its end get their times from here.
+        self,
+        run_id: int,
+        state: RunState,
+        utc: datetime,
+        reason: str = "",
+        waits_for: WaitsFor | None = None,
+        was: RunState | None = None,
+    ) -> bool:
+        """Enter where a run stands now and why, and say whether that was done: not when it does not stand at `was`.
 
+        One statement, so that no run is ever taken twice. Its first start and its end get their times from here.
         waits_for: what would let it go on, in state waiting. Whether the change is allowed is decided in
         `benchd.running.states`, not here.
         """
@@ -134,22 +141,10 @@ class Writer(OpenDatabase):
         }
         if state == RunState.RUNNING:
             values["started_utc"] = func.coalesce(s.run.c.started_utc, literal(utc, s.Utc))
+        this = (s.run.c.id == run_id) if was is None else (s.run.c.id == run_id) & (s.run.c.state == was)
         with self._transaction(f"enter that run {run_id} is {state}") as connection:
-            connection.execute(update(s.run).where(s.run.c.id == run_id).values(values))
-
-    def claim(self, run_id: int, states: Collection[RunState], reason: str) -> bool:
-        """Take a run to be played, unless it stands in none of these states by now; whether it is taken.
-
-        One statement, so that no run is ever taken twice.
-        """
-        with self._transaction(f"claim run {run_id}") as connection:
-            taken = connection.execute(
-                update(s.run)
-                .where(s.run.c.id == run_id, s.run.c.state.in_(sorted(states)))
-                .values(reason=reason, waits_for=None)
-                .returning(s.run.c.id)
-            ).one_or_none()
-        return taken is not None
+            changed = connection.execute(update(s.run).where(this).values(values).returning(s.run.c.id)).one_or_none()
+        return changed is not None
 
     def take_bench_text(self, run_id: int, text: str) -> None:
         """A queued run will be played on the bench as its file says now."""
