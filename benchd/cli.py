@@ -60,6 +60,12 @@ seed_option = click.option(
     show_default=True,
     help="Order of points and simulated noise.",
 )
+socket_option = click.option(
+    "--socket",
+    type=FILE,
+    metavar="PATH",
+    help="Socket of the daemon; $BENCHD_SOCKET, or in $XDG_RUNTIME_DIR/benchd or /run/benchd unless given.",
+)
 specimen_option = click.option(
     "--specimen",
     "specimens",
@@ -162,6 +168,30 @@ def instruments(bench: str | None, finding: bool, as_json: bool) -> None:
         instruments_command(_bench(bench), as_json)
     else:
         find_command(as_json)
+
+
+@group.command(short_help="The daemon of one bench: queue in the evening, done in the morning.")
+@bench_option
+@db_option
+@socket_option
+@click.option(
+    "--speed",
+    type=_Figure(0.1, 10_000),
+    metavar="N",
+    help="Let the clock of a simulated bench run N times as fast: 60 makes an hour a minute.",
+)
+@click.option("--print-unit", is_flag=True, help="Print a systemd unit and udev rules for this bench, and end.")
+def serve(bench: str, db: Path | None, socket: Path | None, speed: float | None, print_unit: bool) -> None:
+    """Serve one bench until asked to stop: its queue, its runs, and whoever asks through the socket.
+
+    Ctrl-C or SIGTERM bring the bench to its safe state and end it; SIGHUP reads the bench file again between runs.
+    """
+    from benchd.commands.serve import print_unit_command, serve_command
+
+    if print_unit:
+        print_unit_command(_bench(bench), bench, db)
+    else:
+        serve_command(_bench(bench), bench, db, speed, socket)
 
 
 @group.command("make-safe", short_help="Bring the bench to its safe state, without a daemon.")

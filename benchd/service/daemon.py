@@ -31,7 +31,7 @@ from benchd.running.sampler import Sample
 from benchd.running.schedule import Stage, step_of
 from benchd.running.snapshot import Snapshot
 from benchd.running.states import RunEvent, RunState, next_state
-from benchd.service.api import make_app
+from benchd.service.api import Desks, make_app
 from benchd.service.backup import back_up
 from benchd.service.beats import Heart
 from benchd.service.board import Board
@@ -158,7 +158,10 @@ class Daemon:
         self._recover()
         self._reader = IdleReader(self._shift.bench)
         self._look_idle()
-        app = make_app(self._board, self._inbox, writer.path, self._shift.zone, clock.utc)
+        desks = Desks(
+            self._board, self._inbox, writer.path, self._shift.zone, clock.utc, lambda: self._shift.loaded.bench
+        )
+        app = make_app(desks)
         server = ApiServer(app, socket.socket(fileno=options.socket))
         server.start()
         self._stack.callback(server.stop)

@@ -196,6 +196,7 @@ class StatusMaker:
 
     def _event(self, event: EventRow) -> dict[str, Any]:
         return {
+            "event": event.id,
             "local": self._local(event.utc),
             "run": event.run_id,
             "kind": event.kind,

@@ -1,0 +1,79 @@
+"""Serves the API on a socket that is bound already, in a thread of its own, and knows who is at the other end."""
+
+from __future__ import annotations
+
+import asyncio
+import pwd
+import socket
+import struct
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from benchd.clock import real_s
+from benchd.errors import BenchdError
+
+#: Requests under way get so long [s] on the way out; a reader of the live view would stay for ever.
+GRACE_S = 1
+START_S = 20.0
+
+
+class PeerProtocol(H11Protocol):
+    """HTTP over a Unix socket, where the client's address is its user id and process, as the kernel says."""
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # uvicorn's own is as narrow
+        """A client has connected: SO_PEERCRED, unix(7)."""
+        super().connection_made(transport)
+        there = transport.get_extra_info("socket")
+        credentials = there.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
+        process, user, _ = struct.unpack("3i", credentials)
+        self.client = (str(user), process)
+
+
+def who(user: str) -> str:
+    """A user id for a person: `anna (1000)`, or `uid 1000` when it has no name here."""
+    try:
+        return f"{pwd.getpwuid(int(user)).pw_name} ({user})"
+    except (KeyError, ValueError, OverflowError):
+        return f"uid {user}"
+
+
+class ApiServer:
+    """`start` returns when it answers; `stop` ends it within two seconds, whoever is still reading."""
+
+    def __init__(self, app: Callable[..., Any], listening: socket.socket) -> None:
+        config = uvicorn.Config(
+            app,
+            http=PeerProtocol,
+            ws="none",
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            timeout_graceful_shutdown=GRACE_S,
+        )
+        self._server = uvicorn.Server(config)
+        self._listening = listening
+        self._thread = threading.Thread(target=self._serve, name="api", daemon=True)
+
+    def _serve(self) -> None:
+        self._server.run(sockets=[self._listening])
+
+    def start(self) -> None:
+        """Begin to serve. Raises `BenchdError` when it does not come up."""
+        self._thread.start()
+        due_s = real_s() + START_S
+        while not self._server.started:
+            if real_s() > due_s or not self._thread.is_alive():
+                raise BenchdError("the API does not come up", "what it said stands above")
+            self._thread.join(0.01)
+
+    def stop(self) -> None:
+        """End it."""
+        self._server.should_exit = True
+        self._thread.join(GRACE_S + 0.5)
+        if self._thread.is_alive():
+            self._server.force_exit = True
+            self._thread.join(0.5)

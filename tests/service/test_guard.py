@@ -1,0 +1,143 @@
+"""The guard and its child: beats, a child that hangs, is killed, or refuses; a guard that is gone; signals."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+
+import psutil
+import pytest
+
+from benchd.store import queries
+from benchd.store.lock import is_held
+
+DWELL = 'protocol = "rest"\nresume = "{resume}"\n[[steps]]\nkind = "dwell"\nfor_min = 600\nheat_w = 50\n'
+
+
+def running(bench, resume="wait"):
+    run = bench.queue(DWELL.format(resume=resume))
+    bench.until_status(lambda status: status["run"] and status["setpoints"]["heat_w"] == 50)
+    return run
+
+
+def test_a_child_that_hangs_says_where_is_killed_and_the_bench_made_safe(serve):
+    bench = serve()
+    run = running(bench)
+    child = bench.child
+    os.kill(child, signal.SIGSTOP)
+    stopped_s = time.monotonic()
+    bench.until(lambda: not psutil.pid_exists(child), within_s=10)
+    assert time.monotonic() - stopped_s < 4
+    status = bench.until_status(lambda status: status["asked"])
+    assert [(one["kind"], one["run"]) for one in status["asked"]] == [("decision", run)]
+    assert "child_late" in bench.said
+    assert "making_safe" in bench.said
+    with queries.reader(bench.db) as connection:
+        assert queries.run(connection, run).state == "waiting"
+
+
+def test_a_busy_child_that_makes_no_progress_leaves_its_traceback(serve, tmp_path):
+    """A loop without end in the thread that plays, as a fault in a step would be."""
+    (tmp_path / "sitecustomize.py").write_text(
+        "import sys\n"
+        "if sys.argv[1:2] and sys.argv[1].startswith('{'):\n"
+        "    import benchd.running.steps.heat as heat\n"
+        "    def forever(spec, found):\n"
+        "        tick = yield heat.Wants(50, 100, 100, 'dwelling')\n"
+        "        while True:\n"
+        "            pass\n"
+        "    import benchd.running.steps.kinds as kinds\n"
+        "    kinds.KINDS['dwell'] = forever\n"
+    )
+    bench = serve(PYTHONPATH=str(tmp_path))
+    bench.queue(DWELL.format(resume="wait"))
+    bench.until(lambda: "child_late" in bench.said, within_s=20)
+    bench.until(lambda: "in forever" in bench.said, within_s=10)
+    bench.until_status(lambda status: status["asked"])
+
+
+def test_a_child_that_is_killed_is_replaced_and_its_run_goes_on_where_the_protocol_says_so(serve):
+    bench = serve()
+    run = running(bench, resume="auto")
+    child = bench.child
+    os.kill(child, signal.SIGKILL)
+    status = bench.until_status(lambda status: status["run"] and status["run"]["attempt"] == 2)
+    assert status["run"]["run"] == run
+    assert bench.child != child
+    assert {"interrupted", "resume"} <= {event["kind"] for event in status["events"]}
+
+
+def test_a_child_without_its_guard_makes_safe_and_ends(serve):
+    bench = serve()
+    run = running(bench)
+    child = bench.child
+    bench.process.kill()
+    bench.process.wait(10)
+    due_s = time.monotonic() + 10
+    while psutil.pid_exists(child) and time.monotonic() < due_s:
+        time.sleep(0.05)
+    assert not psutil.pid_exists(child)
+    assert not is_held(bench.db)
+    with queries.reader(bench.db) as connection:
+        assert queries.run(connection, run).state == "interrupted"
+        assert [event.kind for event in queries.events(connection, run)][-2:] == ["safe", "interrupted"] or "safe" in {
+            event.kind for event in queries.events(connection, run)
+        }
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_asked_to_stop_it_is_safe_first_and_its_status_is_true(serve, number):
+    bench = serve()
+    run = running(bench)
+    assert bench.stop(number) == -number
+    assert not bench.socket.exists()
+    with queries.reader(bench.db) as connection:
+        assert queries.run(connection, run).state == "interrupted"
+        assert "safe" in {event.kind for event in queries.events(connection, run)}
+
+
+def test_a_run_that_was_interrupted_waits_at_the_next_start_and_is_resumed_by_a_person(serve):
+    bench = serve()
+    run = running(bench)
+    bench.stop()
+    bench.start()
+    status = bench.until_status(lambda status: status["asked"])
+    assert f"benchd resume {run}" in status["asked"][0]["how"]
+    bench.ask("POST", "/resume", {})
+    status = bench.until_status(lambda status: status["run"])
+    assert status["run"]["run"] == run
+
+
+def test_two_daemons_cannot_have_one_database_nor_one_socket(serve):
+    first = serve()
+    second = serve(ready=False)
+    second.clean_up()
+    second.process.wait(10)
+    other = type(second)(second.folder, "simulated", None, environment={})
+    other.__dict__["folder"] = first.folder
+    other.start(ready=False)
+    assert other.process.wait(20) == 1
+    assert "answers at" in first.said
+
+
+def test_a_child_that_refuses_to_start_is_not_started_again(serve):
+    bench = serve(ready=False)
+    bench.clean_up()
+    bench.db.write_text("no database")
+    bench.start(ready=False)
+    assert bench.process.wait(30) == 2 or bench.process.returncode == 1
+    assert bench.said.count("child_started") == 2
+    assert "is not a database" in bench.said
+
+
+def test_a_child_that_is_lost_again_and_again_is_given_up(serve):
+    bench = serve()
+    for _ in range(4):
+        os.kill(bench.until(lambda: bench.child), signal.SIGKILL)
+        time.sleep(0.3)
+        if bench.process.poll() is not None:
+            break
+        bench.until(lambda: bench.process.poll() is not None or bench.status, within_s=60)
+    assert bench.process.wait(30) == 1
+    assert "guard_gives_up" in bench.said
