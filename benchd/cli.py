@@ -8,72 +8,29 @@ from __future__ import annotations
 
 import contextlib
 import io
-import math
 import os
 import signal
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
 import benchd
 from benchd.commands.tell import tell, visible
 from benchd.errors import BenchdError, FileProblems, InputError
-
-if TYPE_CHECKING:
-    from benchd.bench_file import LoadedBench
-    from benchd.named_files import FoundFile
-    from benchd.protocol_file import LoadedProtocol
-
-FILE = click.Path(path_type=Path)
-#: As many runs as nobody will ever have; the database cannot count to any number a person can type.
-RUN = click.IntRange(1, 999_999_999)
-
-
-class _Figure(click.FloatRange):
-    """A figure within a range; `nan` lies in none."""
-
-    name = "number"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        figure = super().convert(value, param, ctx)
-        if math.isnan(figure):
-            self.fail(f"{value!r} is not a number", param, ctx)
-        return figure
-
-
-LEVEL = _Figure(0, 140)
-HEAT = _Figure(0, 2000, min_open=True)
-
-as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else on standard output.")
-db_option = click.option(
-    "--db", type=FILE, metavar="FILE", help="The database; under $XDG_DATA_HOME/benchd (~/.local/share) unless given."
+from benchd.options import (
+    HEAT,
+    LEVEL,
+    RUN,
+    as_json,
+    bench_of,
+    bench_option,
+    db_option,
+    protocol_of,
+    seed_option,
+    specimen_option,
 )
-bench_option = click.option(
-    "--bench", default="simulated", show_default=True, metavar="BENCH", help="Name or path of a bench file."
-)
-seed_option = click.option(
-    "--seed",
-    type=click.IntRange(0, 2**63 - 1),
-    default=1,
-    show_default=True,
-    help="Order of points and simulated noise.",
-)
-socket_option = click.option(
-    "--socket",
-    type=FILE,
-    metavar="PATH",
-    help="Socket of the daemon; $BENCHD_SOCKET, or in $XDG_RUNTIME_DIR/benchd or /run/benchd unless given.",
-)
-specimen_option = click.option(
-    "--specimen",
-    "specimens",
-    multiple=True,
-    metavar="NAME",
-    help="What is mounted; may be given more than once.",
-)
-
+from benchd.service_cli import COMMANDS
 
 EXIT_STATUS = (
     "Exit status: 0 done; 1 the run or the question failed; 2 the input is wrong; "
@@ -105,7 +62,7 @@ def replay(protocol: str, bench: str, db: Path | None, specimens: tuple[str, ...
     """
     from benchd.commands.replay import replay_command
 
-    replay_command(_protocol(protocol), _bench(bench), db, specimens, seed, as_json)
+    replay_command(protocol_of(protocol), bench_of(bench), db, specimens, seed, as_json)
 
 
 @group.command(short_help="Find every mistake in a protocol or bench file.")
@@ -122,7 +79,7 @@ def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, a
     """
     from benchd.commands.check import check_command
 
-    check_command(file, _bench(bench) if bench else None, specimens, seed, as_json)
+    check_command(file, bench_of(bench) if bench else None, specimens, seed, as_json)
 
 
 @group.command(short_help="Show test points, or compare specimens at equal noise.")
@@ -165,33 +122,9 @@ def instruments(bench: str | None, finding: bool, as_json: bool) -> None:
     if finding == (bench is not None):
         raise click.UsageError("say either --bench BENCH or --find")
     if bench is not None:
-        instruments_command(_bench(bench), as_json)
+        instruments_command(bench_of(bench), as_json)
     else:
         find_command(as_json)
-
-
-@group.command(short_help="The daemon of one bench: queue in the evening, done in the morning.")
-@bench_option
-@db_option
-@socket_option
-@click.option(
-    "--speed",
-    type=_Figure(0.1, 10_000),
-    metavar="N",
-    help="Let the clock of a simulated bench run N times as fast: 60 makes an hour a minute.",
-)
-@click.option("--print-unit", is_flag=True, help="Print a systemd unit and udev rules for this bench, and end.")
-def serve(bench: str, db: Path | None, socket: Path | None, speed: float | None, print_unit: bool) -> None:
-    """Serve one bench until asked to stop: its queue, its runs, and whoever asks through the socket.
-
-    Ctrl-C or SIGTERM bring the bench to its safe state and end it; SIGHUP reads the bench file again between runs.
-    """
-    from benchd.commands.serve import print_unit_command, serve_command
-
-    if print_unit:
-        print_unit_command(_bench(bench), bench, db)
-    else:
-        serve_command(_bench(bench), bench, db, speed, socket)
 
 
 @group.command("make-safe", short_help="Bring the bench to its safe state, without a daemon.")
@@ -201,39 +134,11 @@ def make_safe(bench: str, as_json: bool) -> None:
     """Bring the bench to its safe state, without a daemon: heat off, cooling as the bench file says."""
     from benchd.commands.make_safe import make_safe_command
 
-    make_safe_command(_bench(bench), as_json)
+    make_safe_command(bench_of(bench), as_json)
 
 
-def _protocol(name: str) -> LoadedProtocol:
-    from benchd.named_files import find_protocol
-    from benchd.protocol_file import load_protocol
-
-    found = find_protocol(name)
-    tell(found.note)
-    _not_the_other_kind(found, "protocol", "bench")
-    return load_protocol(found.text, found.file)
-
-
-def _bench(name: str) -> LoadedBench:
-    from benchd.bench_file import load_bench
-    from benchd.named_files import find_bench
-
-    found = find_bench(name)
-    tell(found.note)
-    _not_the_other_kind(found, "bench", "protocol")
-    return load_bench(found.text, found.file)
-
-
-def _not_the_other_kind(found: FoundFile, wanted: str, other: str) -> None:
-    """A file of the other kind is called so, instead of calling each of its keys unknown."""
-    from benchd.toml_source import parse
-
-    data = parse(found.text, found.file)
-    if other in data and wanted not in data:
-        raise InputError(
-            f"{found.file} is a {other} file, and a {wanted} is wanted here",
-            "benchd COMMAND --help tells which word stands where",
-        )
+for command in COMMANDS:
+    group.add_command(command)
 
 
 def main() -> None:

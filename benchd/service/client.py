@@ -1,0 +1,133 @@
+"""Asks the daemon over its socket. Small and light, for it is part of every command that a person waits for.
+
+Plain HTTP/1.1 with one connection a request: the standard library's client would cost as much time as all the rest.
+"""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from benchd.errors import BenchdError, DaemonNeeded, InputError, NotFound, RunRefused
+
+#: The daemon answers within two ticks; a request that takes longer than this [s] will not be answered.
+TIMEOUT_S = 30.0
+#: A live view hears at least a comment every 15 s; after this [s] of silence the daemon is gone.
+SILENT_S = 40.0
+
+_KINDS: dict[int, type[BenchdError]] = {404: NotFound, 409: RunRefused, 413: InputError, 422: InputError}
+
+
+class Client:
+    """The daemon that listens at a socket."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def get(self, path: str, timeout_s: float = TIMEOUT_S) -> Any:
+        """What the daemon shows there. Raises `DaemonNeeded` when none answers, else what it says no with."""
+        return self.ask("GET", path, None, timeout_s)
+
+    def post(self, path: str, body: object, timeout_s: float = TIMEOUT_S) -> Any:
+        """Have the daemon do something. Raises as `get`."""
+        return self.ask("POST", path, body, timeout_s)
+
+    def ask(self, method: str, path: str, body: object = None, timeout_s: float = TIMEOUT_S) -> Any:
+        """One request: the JSON that comes back."""
+        with self._connected(timeout_s) as connection, connection.makefile("rb") as answer:
+            try:
+                self._send(connection, method, path, body)
+                status, headers = _head(answer)
+                text = b"".join(_body(answer, headers))
+            except OSError as error:
+                raise self._gone(error) from error
+        return _judged(status, json.loads(text) if text else None)
+
+    def live(self, every_s: float) -> Iterator[tuple[str, Any]]:
+        """What happens, as it happens: ("status", document) and ("happened", event); ends when the daemon does.
+
+        every_s [s]: no picture sooner after the one before. Raises `DaemonNeeded` when none answers.
+        """
+        with self._connected(SILENT_S) as connection, connection.makefile("rb") as answer:
+            try:
+                self._send(connection, "GET", f"/live?every_s={every_s:g}", None)
+                status, headers = _head(answer)
+                if status != 200:
+                    _judged(status, json.loads(b"".join(_body(answer, headers))))
+                yield from _events(_body(answer, headers))
+            except OSError:
+                return
+
+    def _connected(self, timeout_s: float) -> socket.socket:
+        connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        connection.settimeout(timeout_s)
+        try:
+            connection.connect(str(self.path))
+        except PermissionError as error:
+            connection.close()
+            raise DaemonNeeded(
+                f"{self.path} is not for you to use", "join the group that owns it, then log in again: ls -l shows it"
+            ) from error
+        except OSError as error:
+            connection.close()
+            raise self._gone(error) from error
+        return connection
+
+    def _gone(self, error: OSError) -> DaemonNeeded:
+        why = error.strerror or str(error) or "it has gone"
+        return DaemonNeeded(
+            f"no daemon answers at {self.path}: {why}",
+            "start one with  benchd serve --bench BENCH, or say where it is with --socket",
+        )
+
+    def _send(self, connection: socket.socket, method: str, path: str, body: object) -> None:
+        text = b"" if body is None else json.dumps(body).encode()
+        head = f"{method} {path} HTTP/1.1\r\nHost: benchd\r\nConnection: close\r\n"
+        if body is not None:
+            head += f"Content-Type: application/json\r\nContent-Length: {len(text)}\r\n"
+        connection.sendall(head.encode() + b"\r\n" + text)
+
+
+def _head(answer: BinaryIO) -> tuple[int, dict[str, str]]:
+    """Status and headers. Raises OSError when the connection ends before them."""
+    first = answer.readline(10_000).split(None, 2)
+    if len(first) < 2 or not first[1].isdigit():
+        raise ConnectionResetError("it ended the connection")
+    headers = {}
+    while (line := answer.readline(10_000).strip()) != b"":
+        name, _, value = line.decode("latin-1").partition(":")
+        headers[name.lower()] = value.strip().lower()
+    return int(first[1]), headers
+
+
+def _body(answer: BinaryIO, headers: dict[str, str]) -> Iterator[bytes]:
+    """The body as it comes, in pieces: RFC 9112, 6."""
+    if headers.get("transfer-encoding") != "chunked":
+        yield answer.read(int(headers["content-length"])) if "content-length" in headers else answer.read()
+        return
+    while (size := int(answer.readline(100).split(b";")[0].strip() or b"0", 16)) > 0:
+        yield answer.read(size)
+        answer.readline(10)
+    answer.readline(10)
+
+
+def _events(pieces: Iterator[bytes]) -> Iterator[tuple[str, Any]]:
+    """Server-sent events: the HTML standard, 9.2; lines starting with a colon say only that somebody is there."""
+    waiting = b""
+    for piece in pieces:
+        waiting += piece
+        while b"\n\n" in waiting:
+            block, _, waiting = waiting.partition(b"\n\n")
+            fields = dict(line.split(b": ", 1) for line in block.split(b"\n") if b": " in line and line[:1] != b":")
+            if b"data" in fields:
+                yield fields.get(b"event", b"message").decode(), json.loads(fields[b"data"])
+
+
+def _judged(status: int, answer: Any) -> Any:
+    if status < 300:
+        return answer
+    said = answer if isinstance(answer, dict) else {}
+    raise _KINDS.get(status, BenchdError)(said.get("message", f"the daemon says {status}"), said.get("hint", ""))
