@@ -14,12 +14,14 @@ from benchd.bench_file import HEAT_SETPOINT, SETPOINTS, BenchFile, Interlock
 from benchd.errors import FileProblems, Problem
 from benchd.instruments import Cooling, unit_of
 from benchd.protocol_file import (
+    SINKS,
     AnyStep,
     Background,
     CoolDownStep,
     Dwell,
     FanSweep,
     LoadedProtocol,
+    MountCheck,
     Protocol,
     PumpSweep,
     Soak,
@@ -60,6 +62,7 @@ class _Bench:
 
     def __init__(self, bench: BenchFile, cooling: Cooling | None) -> None:
         self.name = bench.bench
+        self.cooling = cooling
         self.channels = set(bench.channels(cooling))
         self.ranges = {name: spec.range for name, (_, spec) in bench.setpoints(cooling).items()}
         self.interlocks: list[Interlock] = [lock for lock in bench.interlocks if lock.channel in self.channels]
@@ -122,6 +125,18 @@ def _needs(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
     blown = next(((index, key) for index, step in steps for key in _blows(step)), None)
     if blown:
         yield from _lacking(("steps", *blown), "a fan setting", bench, ("fan_rpm",), (_FAN_SETPOINT,))
+    checked = next((index for index, step in steps if isinstance(step, MountCheck)), None)
+    if checked is not None and not bench.channels & set(SINKS):
+        yield _Finding(("steps", checked, "kind"), _no_sink(bench))
+
+
+def _no_sink(bench: _Bench) -> str:
+    wanted = {"liquid": "channel coolant_c", "air": "channel fin_c", None: "channel coolant_c or fin_c"}[bench.cooling]
+    specimen = f" with a specimen of {bench.cooling} cooling" if bench.cooling else ""
+    return (
+        f'a mount check needs {wanted}, which bench "{bench.name}" does not have{specimen}; the rise over ambient '
+        "cannot stand for it, for it holds the whole cooler"
+    )
 
 
 def _lacking(

@@ -168,8 +168,8 @@ class Soak(StepSpec):
     heat_w: HeatList
     """Heat loads [W]."""
     noise_dba: LevelList | None = None
-    """Total levels at the microphone [dBA]; the fan setting for each comes from a fan sweep before. Without `quiet` also
-    the level that is reported: what the microphone hears by day is not the cooler's."""
+    """Total levels at the microphone [dBA]; the fan setting for each comes from a fan sweep before. Without
+    `quiet` also the level that is reported: what the microphone hears by day is not the cooler's."""
     fan_pct: PercentList | None = None
     """Fan settings [%], instead of noise levels."""
     pump_pct: Percent | None = None
@@ -234,7 +234,7 @@ class BreakIn(StepSpec):
 
 
 class MountCheck(StepSpec):
-    """Tells from a few minutes of heat how well the specimen is mounted: K/W from the die to the coolant or the fins."""
+    """Tells from minutes of heat how well the specimen is mounted: K/W from the die to the coolant or the fins."""
 
     needs_heat: ClassVar[bool] = True
     kind: Literal["mount_check"]

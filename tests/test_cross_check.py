@@ -207,3 +207,48 @@ def test_all_that_is_in_the_way_comes_at_once(bench: BenchFile) -> None:
         "steps.2 (pump_sweep).heat_w",
         "steps.4 (soak).heat_w.3",
     ]
+
+
+CHECK = 'protocol = "p"\n[[steps]]\nkind = "mount_check"\n'
+CANNOT = "; the rise over ambient cannot stand for it, for it holds the whole cooler"
+
+
+def test_a_mount_check_needs_the_coolant_or_the_fins() -> None:
+    fins = '[instruments.more]\ndriver = "simulated"\n[instruments.more.channels.fin_c]\nsource = "ambient"\n'
+    with_fins = parse_bench(FULL.replace("[[interlocks]]", f"{fins}\n[[interlocks]]", 1), "b.toml")
+    loaded, bench = load_protocol(CHECK, "p.toml"), parse_bench(FULL, "b.toml")
+    for cooling in (None, "liquid"):
+        cross_check(loaded, bench, cooling)
+    for cooling in (None, "liquid", "air"):
+        cross_check(loaded, with_fins, cooling)
+
+
+@pytest.mark.parametrize(
+    ("bench", "cooling", "words"),
+    [
+        (
+            parse_bench(FULL, "b.toml"),
+            "air",
+            'channel fin_c, which bench "simulated" does not have with a specimen of air',
+        ),
+        (changed("coolant_c", "other_c"), "liquid", 'channel coolant_c, which bench "simulated" does not have with a'),
+        (
+            changed("coolant_c", "other_c"),
+            None,
+            f'channel coolant_c or fin_c, which bench "simulated" does not have{CANNOT}',
+        ),
+    ],
+)
+def test_a_bench_without_either_cannot_check_a_mount_and_the_channel_is_named(bench, cooling, words) -> None:
+    (line,) = [one for one in refusal(CHECK, bench, cooling) if "mount check" in one]
+    assert line.startswith(f"p.toml:3:8: steps.1 (mount_check).kind: a mount check needs {words}")
+    assert line.endswith(CANNOT)
+
+
+def test_the_settings_of_a_question_must_be_settings_of_the_bench(bench: BenchFile) -> None:
+    asks = 'protocol = "p"\n[[steps]]\nkind = "confirm"\nask = "on?"\nat_most_min = 5\nfan_pct = 0\n'
+    cross_check(load_protocol(asks, "p.toml"), bench, "liquid")
+    turning = changed('target = "fans"\nrange = [0, 100]', 'target = "fans"\nrange = [10, 100]')
+    assert refusal(asks, turning) == [
+        'p.toml:6:11: steps.1 (confirm).fan_pct: must be 10 to 100 on bench "simulated", got 0 [%]'
+    ]

@@ -69,7 +69,7 @@ def test_an_unknown_name_lists_what_there_is() -> None:
     with pytest.raises(NotFound) as caught:
         find_protocol("overnite")
     assert caught.value.message == "there is no protocol named 'overnite'"
-    assert caught.value.hint.startswith("did you mean overnight? by name there are: break_in, fan_sweep, overnight")
+    assert caught.value.hint.startswith("did you mean overnight? by name there are: break_in, fan_sweep, mount_check, ")
 
 
 def test_a_path_to_nothing_lists_what_goes_by_name(tmp_path: Path) -> None:

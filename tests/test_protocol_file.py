@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import protocols
 from benchd.errors import FileProblems, InputError
-from benchd.protocol_file import Protocol, Soak, load_protocol, parse_protocol
+from benchd.protocol_file import Confirm, MountCheck, Protocol, Soak, load_protocol, parse_protocol
 
 HEAD = 'protocol = "p"\n'
 SOAK = """[[steps]]
@@ -38,12 +38,22 @@ def test_a_protocol_is_read() -> None:
     assert soak.equilibrium.words == "rise changes less than 0.2 K in 5 min"
 
 
+def test_what_is_not_said_of_a_mount_check_and_of_a_question_has_a_default() -> None:
+    asked = '[[steps]]\nkind = "mount_check"\n[[steps]]\nkind = "confirm"\nask = "is it on?"\nat_most_min = 5\n'
+    check, question = parse_protocol(HEAD + asked, "p.toml").steps
+    assert isinstance(check, MountCheck)
+    assert (check.heat_w, check.for_min, check.fan_pct, check.pump_pct, check.needs_heat) == (60, 5, 100, 100, True)
+    assert isinstance(question, Confirm)
+    assert (question.ask, question.at_most_min, question.later) == ("is it on?", 5, True)
+    assert (question.fan_pct, question.pump_pct, question.needs_heat) == (100, 100, False)
+
+
 def test_the_text_is_kept() -> None:
     text = HEAD + BACKGROUND + "# äöü\n"
     assert load_protocol(text, "p.toml").text == text
 
 
-KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in"
+KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mount_check, confirm"
 
 
 @pytest.mark.parametrize(
@@ -76,7 +86,7 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in"
         (
             HEAD + BACKGROUND + "[[steps]]\nfor_min = 3\n",
             '5:1: steps.2.kind: missing; give one of "background", "pump_sweep", "fan_sweep", "soak", "cool_down", '
-            '"dwell", "break_in"',
+            '"dwell", "break_in", "mount_check", "confirm"',
         ),
         # wrong types
         (HEAD + SOAK.replace("120", '"120"'), '4:11: steps.1 (soak).heat_w.1: must be a number, got "120"'),
@@ -154,6 +164,18 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in"
         (
             HEAD + 'steps = [\n  { kind = "background", for_min = 5 },\n  { kind = "dwell" },\n]',
             "4:3: steps.2 (dwell).for_min: missing; give a number [min]",
+        ),
+        (
+            HEAD + '[[steps]]\nkind = "mount_check"\nfor_min = 1\n',
+            "4:11: steps.1 (mount_check).for_min: must be at least 3, got 1 [min]",
+        ),
+        (
+            HEAD + '[[steps]]\nkind = "confirm"\nask = "is it on?"\n',
+            "2:1: steps.1 (confirm).at_most_min: missing; give a number [min]",
+        ),
+        (
+            HEAD + '[[steps]]\nkind = "confirm"\nat_most_min = 5\nask = "one\\ntwo"\n',
+            "5:7: steps.1 (confirm).ask: must be one line of letters that can be seen, without blanks at its ends",
         ),
         # a key that has the name of the step's kind is not mistaken for the kind
         (

@@ -11,7 +11,7 @@ from rich.table import Table
 from sqlalchemy import Connection
 
 from benchd.report.tables import with_u
-from benchd.running.found import CYCLE_RISE, FAN_LEVEL, PUMP_LEVEL, PUMP_RISE
+from benchd.running.found import CYCLE_RISE, FAN_LEVEL, PUMP_LEVEL, PUMP_RISE, SWEPT_LEVEL
 from benchd.running.states import FINISHED
 from benchd.running.steps.base import Finding
 from benchd.store import queries
@@ -42,10 +42,14 @@ _SWEEPS = (
 
 
 def found_lines(connection: Connection, run_id: int, *, whole: bool) -> list[RenderableType]:
-    """A line for each step that found something; with `whole` also each setting of its sweeps."""
+    """A line for each step that found something, or took its levels from one that did; with `whole` also each setting
+    of its sweeps."""
     lines: list[RenderableType] = [
         f"  {step.stage}: {step.reason}" for step in _last_of_each_stage(queries.steps(connection, run_id))
     ]
+    swept = [row.step.stage for row in queries.findings(connection, run_id) if row.finding.name == SWEPT_LEVEL]
+    soaks = dict.fromkeys(stage.split("/")[0] for stage in swept)
+    lines += [f"  {soak}: level from the fan sweep, at the fan speed that was measured" for soak in soaks]
     if whole:
         findings = queries.standing_findings(connection, run_id)
         found = [(sweep, [one for one in findings if one.name == sweep.finding]) for sweep in _SWEEPS]

@@ -22,6 +22,9 @@ MOUNT = "mount_k_per_w"
 OVER_LIMIT = "over_limit_c"
 CYCLE_RISE = "cycle_rise_k"
 
+#: Fan or pump settings closer than this [%] are one setting.
+SAME_PCT = 0.05
+
 
 @dataclass(frozen=True)
 class Found:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from benchd.analysis.acoustics import source_level
-from benchd.running.found import BACKGROUND, Found, estimate_of
+from benchd.running.found import BACKGROUND, SWEPT_LEVEL, Found, estimate_of
 from benchd.running.schedule import Stage
 from benchd.running.states import Ending, Flag, Quality
 from benchd.running.steps.base import Finding, Outcome, SoakPoint
@@ -72,8 +72,13 @@ def _asked(asked: SoakPoint, quality: Quality) -> PointRecord:
     )
 
 
+def _level(got: Mapping[str, Finding]) -> Finding | None:
+    """The point's level: of the fan sweep where the soak was not in a quiet room, else what the microphone heard."""
+    return got.get(SWEPT_LEVEL) or got.get("level_dba")
+
+
 def _with_level(record: PointRecord, got: Mapping[str, Finding], found: Found) -> PointRecord:
-    level, background = got.get("level_dba"), found.last(BACKGROUND)
+    level, background = _level(got), found.last(BACKGROUND)
     if level is None:
         return replace(record, background_dba=_value(background))
     record = replace(record, level_dba=level.value, level_u_db=level.u, background_dba=_value(background))
@@ -89,7 +94,7 @@ def _with_level(record: PointRecord, got: Mapping[str, Finding], found: Found) -
 
 
 def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> list[Flag]:
-    level, heat = got.get("level_dba"), got.get("heat_w")
+    level, heat = _level(got), got.get("heat_w")
     throttled = [got[name] for name in THROTTLED if name in got]
     moved, left = got.get("ambient_moved_k"), got.get("left_k")
     needed = [got.get("rise_k"), heat, level]

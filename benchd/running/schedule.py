@@ -16,12 +16,9 @@ import numpy as np
 from benchd.analysis.curves import LevelCurve
 from benchd.instruments import Cooling, Spec
 from benchd.protocol_file import AnyStep, CoolDown, Protocol, PumpSweep, Soak
-from benchd.running.found import FAN_LEVEL, OVER_LIMIT, PUMP_SETTING, Found, level_curve
+from benchd.running.found import FAN_LEVEL, OVER_LIMIT, PUMP_SETTING, SAME_PCT, Found, level_curve
 from benchd.running.states import Quality
 from benchd.running.steps.base import Finding, SoakPoint
-
-#: Fan settings closer than this [%] are one setting.
-SAME_PCT = 0.05
 
 
 @dataclass(frozen=True)

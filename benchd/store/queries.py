@@ -225,6 +225,17 @@ def standing_findings(connection: Connection, run_id: int) -> tuple[Finding, ...
     return tuple(row.finding for row in rows if row.step.attempt == latest[row.step.stage])
 
 
+def findings_of_specimen(connection: Connection, specimen: str, name: str) -> list[tuple[RunRow, Finding]]:
+    """All findings of a name that count in the runs of a specimen, oldest run first."""
+    query = _select_runs().where(s.specimen.c.name == specimen).order_by(s.run.c.id)
+    return [
+        (run, found)
+        for run in (_run_row(row) for row in connection.execute(query).all())
+        for found in standing_findings(connection, run.id)
+        if found.name == name
+    ]
+
+
 def _finding(row: Row[Any]) -> Finding:
     values = row._mapping
     value = values[s.finding.c.value]

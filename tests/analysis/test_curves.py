@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from benchd.analysis.curves import LevelCurve, Reach, never_falling, within
+from benchd.analysis.uncertainty import Estimate
 
 POINTS = st.dictionaries(st.integers(0, 100), st.floats(-50, 50), min_size=2, max_size=10)
 LEVELS = st.lists(st.floats(20, 60), min_size=2, max_size=10)
@@ -155,3 +156,35 @@ def test_a_flat_curve_knows_no_speed() -> None:
 def test_level_curve_refuses(speeds: list[float], levels: list[float]) -> None:
     with pytest.raises(ValueError, match=r"speed"):
         LevelCurve(speeds, levels)
+
+
+def test_the_level_at_a_measured_speed_has_the_uncertainty_of_the_points_and_of_the_speed() -> None:
+    """As squares: 0.3 dB, and 14 1/min through 15 dB a doubling, 15 / lg 2 * 14 / (1000 ln 10) = 0.303 dB."""
+    curve = LevelCurve([500.0, 1000.0], [25.0, 40.0], u_std_db=0.3, dof=[8, 20])
+    level = curve.level_estimate(Estimate(1000.0, 14.0))
+    assert (level.value, level.u_std) == (pytest.approx(40.0), pytest.approx(math.hypot(0.3, 0.303), rel=1e-3))
+    exact = curve.level_estimate(Estimate(707.0, 0.0))
+    assert (exact.value, exact.u_std, exact.dof) == (curve.level_at(707.0), pytest.approx(0.3), pytest.approx(8))
+
+
+def test_between_two_points_the_uncertainty_of_a_level_lies_between_theirs() -> None:
+    curve = LevelCurve([500.0, 1000.0], [25.0, 40.0], u_std_db=[0.2, 0.6])
+    assert curve.level_estimate(Estimate(math.sqrt(500 * 1000), 0.0)).u_std == pytest.approx(0.4)
+
+
+def test_a_level_that_had_to_be_moved_is_less_sure() -> None:
+    curve = LevelCurve([500, 700, 900, 1200], [30.0, 33.0, 32.0, 37.0])
+    assert curve.level_estimate(Estimate(700.0, 0.0)).u_std == pytest.approx(0.5 / math.sqrt(3))
+
+
+@pytest.mark.parametrize(
+    ("speed", "level"), [(505.0, 25.0), (1009.0, 40.0), (496.0, 25.0), (494.0, None), (1011.0, None)]
+)
+def test_up_to_one_per_cent_beyond_the_last_point_is_that_point_and_farther_is_nothing(speed, level) -> None:
+    found = LevelCurve([500.0, 1000.0], [25.0, 40.0]).level_estimate(Estimate(speed, 0.0))
+    assert (found and found.value) == (level and pytest.approx(level, abs=0.25))
+
+
+def test_a_speed_that_is_none_has_no_level() -> None:
+    with pytest.raises(ValueError, match="above 0 rpm"):
+        LevelCurve([500.0, 1000.0], [25.0, 40.0]).level_estimate(Estimate(0.0, 1.0))

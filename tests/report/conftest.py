@@ -55,13 +55,27 @@ class Books:
         simulated: bool = False,
     ) -> int:
         """Enter a finished run and give its number. sweep: pairs of fan speed [1/min] and total level [dBA]."""
-        mount = self.writer.mount(self.writer.specimen(specimen, "liquid"), utc=EVENING)
+        run = self.begin(self.writer.mount(self.writer.specimen(specimen, "liquid"), utc=EVENING), simulated=simulated)
+        if background is not None:
+            self.step(run, "background", [Finding("background_dba", background, "dBA", 0.2)])
+        heard = [
+            Finding("fan_level_dba", level, "dBA", 0.2, detail={"fan_rpm": rpm, "pump_pct": 100.0})
+            for rpm, level in sweep
+        ]
+        self.step(run, "fan_sweep", heard)
+        for number, one in enumerate(points, 1):
+            self.step(run, f"soak.{number}", [], one)
+        self.writer.set_state(run, RunState.COMPLETE, EVENING)
+        return run
+
+    def begin(self, mount: int, *, bench: str = "garden", simulated: bool = False) -> int:
+        """Begin a run on a mount and give its number."""
         run = self.writer.new_run(
             NewRun(
                 mount_id=mount,
                 protocol="by hand",
                 protocol_text="",
-                bench="garden",
+                bench=bench,
                 bench_text="",
                 versions={},
                 seed=1,
@@ -70,19 +84,10 @@ class Books:
             )
         )
         self.writer.set_state(run, next_state(RunState.QUEUED, RunEvent.START), EVENING)
-        if background is not None:
-            self._step(run, "background", [Finding("background_dba", background, "dBA", 0.2)])
-        heard = [
-            Finding("fan_level_dba", level, "dBA", 0.2, detail={"fan_rpm": rpm, "pump_pct": 100.0})
-            for rpm, level in sweep
-        ]
-        self._step(run, "fan_sweep", heard)
-        for number, one in enumerate(points, 1):
-            self._step(run, f"soak.{number}", [], one)
-        self.writer.set_state(run, RunState.COMPLETE, EVENING)
         return run
 
-    def _step(self, run: int, stage: str, findings: Sequence[Finding], one: PointRecord | None = None) -> None:
+    def step(self, run: int, stage: str, findings: Sequence[Finding], one: PointRecord | None = None) -> None:
+        """Enter a step that was played in a run, with what it found."""
         step = self.writer.begin_step(run, stage, 1, 1, stage.partition(".")[0], "{}", 0)
         self.writer.end_step(step, 0, Ending.DONE, "", findings, one)
 

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from benchd.analysis.acoustics import source_level
 from benchd.protocol_file import Equilibrium
-from benchd.running.found import Found
+from benchd.running.found import Found, estimate_of
 from benchd.running.points import measured_point, skipped_point
 from benchd.running.schedule import Stage
 from benchd.running.states import Ending, Flag, Quality
@@ -63,6 +64,25 @@ def test_a_good_point_has_every_value_with_its_uncertainty() -> None:
 def test_what_may_be_held_against_a_point_is_a_flag_and_lowers_its_quality(changes, flag) -> None:
     flagged = point(**changes)
     assert (flagged.quality, flagged.flags) == (Quality.FLAGGED, (flag,))
+
+
+SWEPT = Finding("swept_level_dba", 36.4, "dBA", 0.9, 40.0, {"missing": 0.0})
+DOOR = replace(MEASURED["level_dba"], value=51.0)
+
+
+def test_the_level_of_the_fan_sweep_stands_for_the_point_whatever_the_microphone_heard() -> None:
+    by_day = point(level_dba=DOOR, swept_level_dba=SWEPT)
+    assert (by_day.level_dba, by_day.level_u_db, by_day.quality) == (36.4, 0.9, Quality.GOOD)
+    expected = source_level(estimate_of(SWEPT), estimate_of(QUIET_ROOM.findings[0]))
+    assert by_day.level_corrected_dba == expected.level.value
+    assert by_day.level_corrected_u_db == expected.level.expanded
+    assert by_day.level_bound == expected.bound
+
+
+def test_it_is_judged_like_any_other_level() -> None:
+    assert point(swept_level_dba=replace(SWEPT, value=37.5)).flags == (Flag.LEVEL_OFF_SET,)
+    assert point(swept_level_dba=replace(SWEPT, detail={"missing": 0.06})).flags == (Flag.SAMPLES_MISSING,)
+    assert point(level_dba=None, swept_level_dba=SWEPT).flags == ()
 
 
 def test_one_sample_in_twenty_may_be_missing() -> None:

@@ -290,3 +290,12 @@ def test_the_texts_count_as_they_were_when_queued(night) -> None:
     assert stored.endswith(SWEPT)
     with night.opened() as bench:
         assert RunBook(night.writer, night.run_id, bench).protocol == parse_protocol(stored, "")
+
+
+@pytest.mark.parametrize("quiet", ["true", "false"])
+def test_a_point_knows_whether_its_soak_has_a_quiet_room(quiet) -> None:
+    text = NIGHT.replace('name = "duty"', f'name = "duty"\nquiet = {quiet}')
+    planned = schedule(parse_protocol(text, "night.toml"), [PUMP, *LEVELS], seed=1, cooling="liquid")
+    of_duty = [stage.point.quiet for stage in planned.stages if stage.key.startswith("duty/")]
+    assert of_duty == [quiet == "true"] * 4
+    assert not any(stage.point.quiet for stage in planned.stages if stage.key.startswith("noise/"))

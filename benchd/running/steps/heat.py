@@ -21,7 +21,7 @@ def soak(spec: SoakPoint, found: Found) -> Step:
         raise ValueError("a point without a fan setting cannot be measured")
     wants = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, spec.words)
     soaked = yield from soak_until(wants, spec.equilibrium, spec.read_min * 60, found)
-    findings = point_findings(soaked, found)
+    findings = point_findings(soaked, found, spec)
     if soaked.ending is Ending.OVER_LIMIT:
         detail = {"heat_w": spec.heat_w, "fan_pct": spec.fan_pct, "pump_pct": spec.pump_pct}
         findings.append(Finding(OVER_LIMIT, soaked.window.ticks[-1]["die_c"], "degC", detail=detail))

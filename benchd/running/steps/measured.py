@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.acoustics import energy_mean_estimate
+from benchd.analysis.curves import LevelCurve
 from benchd.analysis.resistance import mean_rise, thermal_resistance
 from benchd.analysis.uncertainty import Estimate, from_expanded, from_resolution, mean_of_series
 from benchd.instruments import ChannelSpec, unit_of
-from benchd.running.found import Found
-from benchd.running.steps.base import Finding
+from benchd.running.found import SAME_PCT, SWEPT_LEVEL, Found, estimate_of, level_curve
+from benchd.running.steps.base import Finding, SoakPoint
 from benchd.running.steps.common import Soaked, Window
 
 #: More degrees of freedom than this make no difference to a 95 % interval.
@@ -28,6 +29,29 @@ def level(window: Window, found: Found) -> Estimate | None:
     if not _enough(window, "level_dba"):
         return None
     return _with_channel(energy_mean_estimate(window.series("level_dba")), found.channel("level_dba"))
+
+
+def swept_level(window: Window, pump_pct: float, found: Found) -> Estimate | None:
+    """The level [dBA] that the fan sweep found for the fan speed of this stretch; None where it does not reach.
+
+    pump_pct [%]: of this stretch; a sweep at another pump speed says nothing of it. The speed counts with its scatter
+    and resolution only: the calibration of its sensor is the same in sweep and stretch.
+    """
+    if not _enough(window, "fan_rpm"):
+        return None
+    speed = mean_of_series(window.series("fan_rpm")).widened(from_resolution(found.channel("fan_rpm").resolution))
+    heard = [one for one in level_curve(found.findings) if abs(one.detail["pump_pct"] - pump_pct) <= SAME_PCT]
+    turning = [(one.detail["fan_rpm"], estimate_of(one)) for one in heard if (one.detail["fan_rpm"] or 0) > 0]
+    try:
+        curve = LevelCurve(
+            [rpm for rpm, _ in turning],
+            [level.value for _, level in turning],
+            [level.u_std for _, level in turning],
+            [level.dof for _, level in turning],
+        )
+    except ValueError:
+        return None
+    return curve.level_estimate(speed) if speed.value > 0 else None
 
 
 def mean_of(window: Window, channel: str, found: Found) -> Estimate | None:
@@ -58,11 +82,13 @@ def rise(window: Window, found: Found, left_k: float) -> Estimate | None:
     return mean.widened(left_k)
 
 
-def point_findings(soaked: Soaked, found: Found) -> list[Finding]:
+def point_findings(soaked: Soaked, found: Found, point: SoakPoint) -> list[Finding]:
     """What a test point consists of, as findings, each with in `detail` the part of its samples that is missing."""
     window = soaked.window
     findings = [_finding(name, mean_of(window, name, found), window) for name in MEANS if name in found.channels]
     findings.append(_finding("level_dba", level(window, found), window))
+    if not point.quiet:
+        findings.append(_finding(SWEPT_LEVEL, swept_level(window, point.pump_pct, found), window, "fan_rpm"))
     over_ambient = rise(window, found, soaked.left_k)
     heat = mean_of(window, "heat_w", found)
     findings.append(_finding("rise_k", over_ambient, window, "die_c"))

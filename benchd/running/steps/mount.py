@@ -10,7 +10,7 @@ from benchd.analysis.mounting import mount_resistance
 from benchd.protocol_file import SINKS, MountCheck
 from benchd.running.found import MOUNT, Found
 from benchd.running.states import Ending
-from benchd.running.steps.base import Finding, Outcome, Step, Tick, Wants
+from benchd.running.steps.base import Finding, Outcome, Step, Wants
 from benchd.running.steps.common import Limit, Window
 from benchd.running.steps.measured import MANY_DOF, mean_of
 
@@ -45,8 +45,8 @@ def mount_check(spec: MountCheck, found: Found) -> Step:
 
 #: Why a mount cannot be checked on a bench that measures neither.
 NO_SINK = (
-    f"a mount check needs channel {' or '.join(SINKS)}: the rise over ambient cannot stand for it, for it holds the whole "
-    "cooler; put the sensor into the bench file"
+    f"a mount check needs channel {' or '.join(SINKS)}: the rise over ambient cannot stand for it, for it holds the "
+    "whole cooler; put the sensor into the bench file"
 )
 
 

@@ -1,4 +1,4 @@
-"""The step `confirm`: asks a person and waits, heat off. Who asks how, and who answered, is the engine's and the store's."""
+"""The step `confirm`: asks a person and waits, heat off. How it is asked and who answered is the engine's business."""
 
 from __future__ import annotations
 
@@ -16,7 +16,9 @@ def confirm(spec: Confirm, _found: Found) -> Step:
     # The first tick tells what time it is: only then can it be said until when an answer is waited for.
     tick = yield Wants(0, spec.fan_pct, spec.pump_pct, spec.ask)
     until_s = tick.t_s + spec.at_most_min * 60
-    asks = Wants(0, spec.fan_pct, spec.pump_pct, f"waiting for a person: {spec.ask}", asks=spec.ask, asks_until_s=until_s)
+    asks = Wants(
+        0, spec.fan_pct, spec.pump_pct, f"waiting for a person: {spec.ask}", asks=spec.ask, asks_until_s=until_s
+    )
     while tick.answer is None:
         if tick.t_s >= until_s:
             unanswered = f"not answered within {spec.at_most_min:g} min: {spec.ask}"

@@ -11,7 +11,7 @@ from benchd.instruments import ChannelSpec
 from benchd.protocol_file import BreakIn, CoolDown, Dwell, Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
-from benchd.running.steps.base import SoakPoint, Tick, Wants
+from benchd.running.steps.base import Finding, SoakPoint, Tick, Wants
 from benchd.running.steps.heat import break_in, cool_down, dwell, soak
 
 RULE = Equilibrium(change_k=0.5, in_min=2, at_most_min=15)
@@ -76,6 +76,66 @@ def test_a_soak_says_at_each_tick_what_it_does(played, heater, known) -> None:
     soaked = played(soak(point(), known()), heater())
     assert soaked.wants[0].doing == "100 W at fans 60 %"
     assert soaked.wants[300].doing.startswith("100 W at fans 60 %, rise 19.9 K, changed +")
+
+
+def test_a_soak_says_at_each_tick_how_near_it_is_to_its_end(played, heater, known) -> None:
+    """Bench time of the run, so that it holds for a soak that begins late in it."""
+    soaked = played(soak(point(read_min=8), known()), heater())
+    assert soaked.wants[0].soaking is None  # before its first tick it does not know what time it is
+    told = [wants.soaking for wants in soaked.wants[1:]]
+    assert {(one.latest_s, one.rule) for one in told} == {(15 * 60, "rise changes less than 0.5 K in 2 min")}
+    assert {(one.final_k, one.half_width_k, one.ends_s) for one in told} == {(None, None, None)}
+    states = [one.state for one in told]
+    settled = states.index("settled")
+    assert set(states[:settled]) == {"settling"}
+    assert set(states[settled:]) == {"settled"}  # until it has been read for long enough
+    assert told[0].change_k is None
+    assert 0 < told[settled].change_k < 0.5 < told[settled - 1].change_k + 0.01
+    assert told[settled].rise_k == pytest.approx(20.0, abs=0.5)
+
+
+SWEEP = [
+    Finding("fan_level_dba", level, "dBA", 0.8, 40.0, {"fan_pct": pct, "fan_rpm": 20.0 * pct, "pump_pct": 80.0})
+    for pct, level in ((100, 48.0), (70, 42.0), (40, 36.0))
+]
+
+
+def test_by_day_the_level_of_a_point_comes_from_the_fan_sweep_at_the_measured_speed(played, heater, known) -> None:
+    by_day = played(soak(point(), known(*SWEEP)), heater())
+    (swept,) = by_day.found("swept_level_dba")
+    # 1200 of 800 to 1400 1/min, straight in lg(speed).
+    assert swept.value == pytest.approx(36 + 6 * math.log(1200 / 800) / math.log(1400 / 800), abs=0.01)
+    assert (swept.unit, swept.u, swept.detail) == ("dBA", pytest.approx(0.8, abs=0.01), {"missing": 0.0})
+    assert by_day.value("level_dba") == pytest.approx(43.0, abs=0.1)  # what the microphone heard is kept as well
+
+
+def test_the_step_of_a_tachometer_is_in_the_uncertainty_of_that_level_and_its_calibration_is_not(
+    played, heater
+) -> None:
+    """10 1/min leave 2.9 (JCGM 100:2008 F.2.2.1), through 6 dB from 800 to 1400 1/min; both have one sensor"""
+    channels = {"fan_rpm": ChannelSpec(resolution=10, uncertainty_pct=5)}
+    (swept,) = played(soak(point(), Found(tuple(SWEEP), channels)), heater()).found("swept_level_dba")
+    through_db = 6 / math.log(1400 / 800) / 1200 * 10 / math.sqrt(12)
+    assert swept.u == pytest.approx(math.hypot(0.8, 1.96 * through_db), rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("changes", "sweep"),
+    [
+        ({"quiet": True}, SWEEP),
+        ({}, []),
+        ({}, SWEEP[:1]),
+        ({"pump_pct": 60}, SWEEP),  # at another pump speed
+        ({"fan_pct": 30}, SWEEP),  # slower than the sweep went
+        ({"fan_pct": 0}, SWEEP),
+    ],
+)
+def test_in_a_quiet_room_or_where_no_sweep_reaches_it_is_what_the_microphone_hears(
+    played, heater, known, changes, sweep
+):
+    soaked = played(soak(point(**changes), known(*sweep)), heater())
+    assert soaked.found("swept_level_dba") == []
+    assert soaked.found("level_dba")
 
 
 def test_a_point_over_the_limit_is_a_finding_with_its_settings(played, heater, known) -> None:
