@@ -44,13 +44,11 @@ def guess_s(step: AnyStep) -> float:
             return 60 * (cool_min + min(SOAK_SPANS * step.equilibrium.in_min, step.equilibrium.at_most_min))
         case CoolDownStep():
             return COOL_PART * step.at_most_min * 60
-        case Dwell():
-            return step.for_min * 60
-        case MountCheck():
+        case Dwell() | MountCheck():
             return step.for_min * 60
         case Confirm():
-            # Somebody who is asked is about to be there, or will not come at all.
-            return CONFIRM_S
+            # Nobody may come.
+            return step.at_most_min * 60
         case BreakIn():
             return step.cycles * (step.on_min + step.off_min) * 60
 

@@ -42,6 +42,11 @@ def test_a_step_of_fixed_length_is_guessed_right() -> None:
     assert [guess_s(DUTY.steps[i]) for i in (0, 1, 3)] == [150, 90, 60]
 
 
+def test_a_mount_check_takes_its_time_and_a_question_as_long_as_it_may_wait() -> None:
+    steps = '[[steps]]\nkind = "mount_check"\n[[steps]]\nkind = "confirm"\nask = "on?"\nat_most_min = 20\n'
+    assert [guess_s(step) for step in parse_protocol(f'protocol = "p"\n{steps}', "p").steps] == [300, 1200]
+
+
 def test_a_soak_is_guessed_as_three_times_the_span_of_its_rule_and_never_longer_than_it_may_last() -> None:
     assert guess_s(DUTY.steps[2]) == 3 * 2 * 60
     short = DUTY.steps[2].equilibrium.model_copy(update={"at_most_min": 5.0})
