@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchd.analysis.mounting import mount_resistance
+from benchd.analysis.remainder import still_to_come
 from benchd.analysis.uncertainty import Estimate
 
 HEAT = Estimate(60.0, 0.0)
@@ -55,7 +56,9 @@ def test_a_step_of_either_display_does_not_average_out(die, sink) -> None:
 
 
 def test_what_is_still_to_come_is_in_the_uncertainty_and_not_in_the_value() -> None:
+    left_k = still_to_come(T_S, die_c(tau_s=120.0) - COOLANT_C, in_s=60.0)
     found = mount_resistance(T_S, die_c(tau_s=120.0), COOLANT_C, HEAT)
+    assert found.u_std > left_k / 60
     assert found.value == pytest.approx(0.15 * (1 - np.exp(-T_S[-60:] / 120).mean()), rel=1e-6)
     assert found.value + found.expanded > 0.15
 

@@ -61,9 +61,9 @@ def test_the_least_sure_of_the_earlier_ones_counts() -> None:
     now = check(3, 0.16, u=0.001)
     assert seat_again(now, [check(1, 0.14, u=0.001), check(2, 0.14, u=0.001)])
     assert not seat_again(now, [check(1, 0.14, u=0.001), check(2, 0.14, u=0.03)])
-    few = Estimate(0.14, from_expanded(0.019, 2.0), 2.0)
-    assert seat_again(now, [check(1, 0.14, u=0.019)])
-    assert seat_again(now, [check(1, 0.14, resistance=few)])
+    # Two degrees of freedom: t = 4.3 in place of 1.96 (JCGM 100:2008 table G.2).
+    assert seat_again(now, [check(1, 0.14, resistance=Estimate(0.14, 0.006))])
+    assert not seat_again(now, [check(1, 0.14, resistance=Estimate(0.14, 0.006, 2.0))])
 
 
 @pytest.mark.parametrize("changes", [{"bench": "cellar"}, {"sink": "fin_c"}, {"pump_pct": 60.0}])

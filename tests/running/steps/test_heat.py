@@ -79,7 +79,6 @@ def test_a_soak_says_at_each_tick_what_it_does(played, heater, known) -> None:
 
 
 def test_a_soak_says_at_each_tick_how_near_it_is_to_its_end(played, heater, known) -> None:
-    """Bench time of the run, so that it holds for a soak that begins late in it."""
     soaked = played(soak(point(read_min=8), known()), heater())
     assert soaked.wants[0].soaking is None  # before its first tick it does not know what time it is
     told = [wants.soaking for wants in soaked.wants[1:]]
@@ -92,6 +91,12 @@ def test_a_soak_says_at_each_tick_how_near_it_is_to_its_end(played, heater, know
     assert told[0].change_k is None
     assert 0 < told[settled].change_k < 0.5 < told[settled - 1].change_k + 0.01
     assert told[settled].rise_k == pytest.approx(20.0, abs=0.5)
+
+
+def test_when_a_soak_ends_in_any_case_is_said_in_bench_time_of_the_run(heater, known) -> None:
+    step, warm = soak(point(), known()), heater()
+    wants = step.send(Tick(5000.0, warm(5000.0, next(step))))
+    assert wants.soaking.latest_s == 5000 + 15 * 60
 
 
 SWEEP = [
@@ -112,11 +117,11 @@ def test_by_day_the_level_of_a_point_comes_from_the_fan_sweep_at_the_measured_sp
 def test_the_step_of_a_tachometer_is_in_the_uncertainty_of_that_level_and_its_calibration_is_not(
     played, heater
 ) -> None:
-    """10 1/min leave 2.9 (JCGM 100:2008 F.2.2.1), through 6 dB from 800 to 1400 1/min; both have one sensor"""
-    channels = {"fan_rpm": ChannelSpec(resolution=10, uncertainty_pct=5)}
+    """100 1/min leave 29 (JCGM 100:2008 F.2.2.1), through 6 dB from 800 to 1400 1/min; both have one sensor."""
+    channels = {"fan_rpm": ChannelSpec(resolution=100, uncertainty_pct=5)}
     (swept,) = played(soak(point(), Found(tuple(SWEEP), channels)), heater()).found("swept_level_dba")
-    through_db = 6 / math.log(1400 / 800) / 1200 * 10 / math.sqrt(12)
-    assert swept.u == pytest.approx(math.hypot(0.8, 1.96 * through_db), rel=0.01)
+    through_db = 6 / math.log(1400 / 800) / 1200 * 100 / math.sqrt(12)
+    assert swept.u == pytest.approx(math.hypot(0.8, 1.96 * through_db), rel=0.02)
 
 
 @pytest.mark.parametrize(

@@ -65,6 +65,14 @@ def test_it_finds_the_resistance_to_the_coolant_or_to_the_fins(played, sink, fou
     assert checked.outcome.reason == f"die to {word} {finding.value:.4f} ±{finding.u:.4f} K/W"
 
 
+@pytest.mark.parametrize("coarse", ["die_c", "coolant_c"])
+def test_a_coarse_display_counts(played, coarse) -> None:
+    """A step of 1 K leaves 0.29 K as standard uncertainty (JCGM 100:2008 F.2.2.1)."""
+    channels = {name: ChannelSpec(resolution=float(name == coarse)) for name in ("die_c", "coolant_c", "heat_w")}
+    (finding,) = played(mount_check(SPEC, Found((), channels)), Mounted("coolant_c", sink_k_per_s=0.0)).outcome.findings
+    assert finding.u == pytest.approx(1.96 / math.sqrt(12) / 60, rel=0.02)
+
+
 def test_only_the_last_minute_is_read(played) -> None:
     mounted = Mounted("coolant_c")
 
