@@ -14,7 +14,7 @@ from benchd.named_files import find_bench
 from benchd.protocol_file import LoadedProtocol
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
-from benchd.running.engine import Engine
+from benchd.running.engine import Command, Engine
 from benchd.running.enroll import enroll
 from benchd.running.recovery import recover
 from benchd.running.snapshot import Snapshot
@@ -121,7 +121,10 @@ class Rehearsal:
         on_tick: Callable[[Snapshot], None] | None = None,
         on_engine: Callable[[Engine], None] | None = None,
     ) -> Played:
-        """Play one run. `on_engine` is given the engine before it starts, to ask it to stop from a signal handler."""
+        """Play one run. `on_engine` is given the engine before it starts, to ask it to stop from a signal handler.
+
+        What a step asks a person is answered at once.
+        """
         begun_s = real_s()
         self._re_arm()
         run_id = enroll(
@@ -133,8 +136,15 @@ class Rehearsal:
             simulated=True,
             utc=utc_now(),
         )
+
+        def tick(snapshot: Snapshot) -> None:
+            if snapshot.wants.asks:
+                engine.ask(Command.ANSWER, "benchd", "rehearsed")  # nobody else is there to answer
+            if on_tick is not None:
+                on_tick(snapshot)
+
         with OpenBench(self._twin.bench, cooling) as bench:
-            engine = Engine(RunBook(self._writer, run_id, bench), bench, VirtualClock(), on_tick)
+            engine = Engine(RunBook(self._writer, run_id, bench), bench, VirtualClock(), tick)
             if on_engine is not None:
                 on_engine(engine)
             engine.play()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,20 @@ def test_json_of_a_bench_names_what_it_has(benchd):
     assert list(said) == ["file", "bench", "instruments", "channels", "setpoints", "interlocks", "cautions"]
     assert said["setpoints"] == ["fan_pct", "heat_w", "pump_pct"]
     assert "die_c above 95 degC for 3 s" in said["interlocks"]
+
+
+def test_what_asks_a_person_is_rehearsed_as_if_somebody_answered_at_once(benchd, mine):
+    asks = '[[steps]]\nkind = "confirm"\nask = "is it on?"\nat_most_min = 600\nlater = false\n'
+    mine.write_text(GOOD.replace("[[steps]]", asks + "[[steps]]", 1))
+    told = benchd("check", mine, "--bench", "simulated", "--specimen", "brook 2x140")
+    assert (told.status, told.err) == (0, "")
+    assert re.search(r"complete after [0-9:]+ min", told.out)
+
+
+def test_a_mount_check_without_the_sensor_it_needs_is_wrong_input_and_the_channel_is_named(benchd):
+    told = benchd("check", "mount_check", "--bench", "simulated", "--specimen", "slate tower")
+    assert (told.status, told.out) == (2, "")
+    assert 'a mount check needs channel fin_c, which bench "simulated" does not have' in told.err
 
 
 def test_with_a_bench_the_protocol_is_rehearsed(benchd, own_folders):
