@@ -1,7 +1,8 @@
 """Instruments of the simulated bench, inside this process.
 
 All instruments of one opened bench share one plant. Owns the way from channel and setpoint names to the
-plant; the physics and the sensors' figures are in `sim`.
+plant; the physics and the sensors' figures are in `sim`. Those, and numpy with them, are imported when a bench is
+opened: who only reads its file has no use for them.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Annotated, Any, ClassVar, Literal, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, TypeAlias
 
 from pydantic import Field, field_validator, model_validator
 
@@ -27,11 +28,13 @@ from benchd.instruments import (
     Spec,
     unit_of,
 )
-from sim.benches import USUAL, Bench, load_benches
+from sim.bench_tables import USUAL, bench_names
 from sim.faults import Fault, FaultKind
-from sim.plant import Plant
 from sim.sensors import Source
-from sim.specimens import load_specimens
+
+if TYPE_CHECKING:
+    from sim.benches import Bench
+    from sim.plant import Plant
 
 Target: TypeAlias = Literal["heat", "fans", "pump"]
 
@@ -119,8 +122,8 @@ class SimulatedSpec(InstrumentSpec):
     @field_validator("bench")
     @classmethod
     def _known(cls, bench: str | None) -> str | None:
-        if bench is not None and bench not in load_benches():
-            raise ValueError(f"there is no simulated bench {bench!r}; there are: {', '.join(load_benches())}")
+        if bench is not None and bench not in bench_names():
+            raise ValueError(f"there is no simulated bench {bench!r}; there are: {', '.join(bench_names())}")
         return bench
 
     @property
@@ -155,7 +158,7 @@ class Simulated(Instrument):
                     f"{self.name}: {key} is {value!r}, but another instrument of the bench says {said[key]!r}",
                     "it is about the whole simulated bench: say it at one instrument",
                 )
-        self._plant: Plant = setup.shared.setdefault("plant", Plant())
+        self._plant = _plant(setup.shared)
         self._plant.bench = _bench(said)
         self._plant.planned += tuple(fault.fault() for fault in spec.faults)
         self._channels = tuple((name, channel.source) for name, channel in spec.channels.items())
@@ -173,13 +176,15 @@ class Simulated(Instrument):
         return f"simulated: {self._plant.mounted or 'nothing mounted'}"
 
     def specimens(self) -> Mapping[str, Cooling]:
+        from sim.specimens import load_specimens
+
         return {name: specimen.cooling for name, specimen in load_specimens().items()}
 
     def begin(self, about: RunAbout) -> None:
-        if about.specimen not in load_specimens():
+        if about.specimen not in self.specimens():
             raise InstrumentError(
                 f"{self.name}: there is no simulated specimen {about.specimen!r}",
-                f"there are: {', '.join(load_specimens())}",
+                f"there are: {', '.join(self.specimens())}",
             )
         self._plant.mount(about.specimen, about.seed, about.mount)
 
@@ -216,6 +221,16 @@ class Simulated(Instrument):
             raise LinkLost(f"{self.name} is not open")
 
 
+def _plant(shared: dict[str, Any]) -> Plant:
+    """The plant of one opened bench."""
+    from sim.plant import Plant
+
+    plant: Plant = shared.setdefault("plant", Plant())
+    return plant
+
+
 def _bench(said: Mapping[str, Any]) -> Bench:
+    from sim.benches import load_benches
+
     changed = {key: value for key, value in said.items() if key != "bench"}
     return replace(load_benches()[said.get("bench", USUAL)], **changed)

@@ -1,19 +1,17 @@
 """The invented benches on which specimens can be mounted, built from their figures in `benches.toml`.
 
 Owns which class takes which table, what belongs to one copy of a bench and to one mount on it; what a parameter means
-stands at that class. Knows no specimen and no time.
+stands at that class. The file itself is bench_tables.py's. Knows no specimen and no time.
 """
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from types import MappingProxyType
-from typing import Any, TypeAlias
 
+from sim.bench_tables import Table, bench_names, bench_table, shared_table
 from sim.cooler import Case, HeatPath, Paste
 from sim.load import LoadParameters
 from sim.meter import MeterKind
@@ -22,11 +20,6 @@ from sim.seeds import clipped_normal, stream
 from sim.sensors import KINDS, SensorKind, Source
 from sim.sound import Auxiliaries
 from sim.supply import Supply
-
-Table: TypeAlias = dict[str, Any]
-
-#: The bench when none is named.
-USUAL = "heater"
 
 
 @dataclass(frozen=True)
@@ -114,16 +107,15 @@ def load_benches() -> Mapping[str, Bench]:
     >>> list(load_benches())
     ['heater', 'processor', 'heater high']
     """
-    tables = tomllib.loads((files("sim") / "benches.toml").read_text(encoding="utf-8"))
-    return MappingProxyType({name: _bench(name, tables) for name in tables["benches"]})
+    return MappingProxyType({name: _bench(name) for name in bench_names()})
 
 
-def _bench(name: str, tables: Table) -> Bench:
-    table = _whole(tables["benches"][name], tables)
+def _bench(name: str) -> Bench:
+    table: Table = bench_table(name)
     paste, sensors = Paste(**table.pop("paste")), table.pop("sensors")
     return Bench(
         name=name,
-        room=RoomKind(**tables["rooms"][table.pop("room")]),
+        room=RoomKind(**shared_table("rooms", table.pop("room"))),
         case=Case(**table.pop("case")),
         path=HeatPath(paste=paste, **table.pop("path")),
         load=LoadParameters(**table.pop("load")),
@@ -133,10 +125,3 @@ def _bench(name: str, tables: Table) -> Bench:
         sensors=MappingProxyType(KINDS | {source: SensorKind(**kind) for source, kind in sensors.items()}),
         **table,
     )
-
-
-def _whole(table: Table, tables: Table) -> Table:
-    """A bench with what it takes from the one that it is like."""
-    own = dict(table)
-    like = own.pop("like", None)
-    return own if like is None else _whole(tables["benches"][like], tables) | own

@@ -20,7 +20,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from sim.benches import USUAL, load_benches
+from sim.bench_tables import USUAL
+from sim.benches import load_benches
 from sim.exchanger import Relation, counterflow, crossflow_unmixed, crossflow_unmixed_approximate
 from sim.faults import Fault
 from sim.flow import operating_point

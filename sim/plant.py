@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 
-from sim.benches import USUAL, Bench, load_benches
+from sim.bench_tables import USUAL
+from sim.benches import Bench, load_benches
 from sim.cooler import Energy
 from sim.faults import Fault, FaultKind
 from sim.rig import Rig

@@ -14,7 +14,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from sim import faults
-from sim.benches import USUAL, Bench, load_benches
+from sim.bench_tables import USUAL
+from sim.benches import Bench, load_benches
 from sim.cooler import Energy
 from sim.counters import Tachometer
 from sim.fans import Fan4Wire

@@ -1,15 +1,17 @@
 """Random numbers that are the same for the same names: seeds, streams, and normals drawn in blocks.
 
 Owns every generator of the simulator. Python's `hash()` differs from process to process, so names go through
-CRC-32.
+CRC-32. numpy is imported by the first draw: who only names sensors and faults, such as a bench file, does without it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 from zlib import crc32
 
-import numpy as np
+if TYPE_CHECKING:
+    import numpy as np
 
 _BLOCK = 2048
 
@@ -28,6 +30,8 @@ def stream(seed: int, *names: str) -> np.random.Generator:
     >>> int(stream(1, "room").integers(10**9)) == int(stream(1, "meter").integers(10**9))
     False
     """
+    import numpy as np
+
     words = [seed % 2**64, *(crc32(name.encode()) for name in names)]
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence(words)))
 

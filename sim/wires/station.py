@@ -15,7 +15,8 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Literal, TypeAlias, get_args
 
-from sim.benches import USUAL, Bench, load_benches
+from sim.bench_tables import USUAL
+from sim.benches import Bench, load_benches
 from sim.faults import FaultKind
 from sim.plant import Plant
 from sim.sensors import Reading, Source

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field, fields, replace
 from importlib.resources import files
 from typing import Any, Literal, TypeAlias, get_args
 
-from sim.benches import USUAL, load_benches
+from sim.bench_tables import USUAL
+from sim.benches import load_benches
 from sim.specimens import load_specimens
 from sim.wires.heater_supply import SupplyLimits
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from sim.benches import USUAL, load_benches
+from sim.bench_tables import USUAL
+from sim.benches import load_benches
 from sim.rig import Rig
 from sim.room import standard_pressure_hpa
 from sim.specimens import load_specimens
