@@ -44,6 +44,7 @@ from benchd.service.api_models import (
     SpecimenAnswer,
     SpecimenBody,
 )
+from benchd.service.api_status import ReadyAnswer, StatusAnswer
 from benchd.service.board import Board
 from benchd.service.inbox import Busy, Inbox
 from benchd.service.orders import Desk, Order
@@ -55,6 +56,9 @@ from benchd.store.records import MountRow, RunRow
 
 #: Nothing happened for so long [s]: a comment keeps the connection of a live view open.
 KEEP_ALIVE_S = 15.0
+#: A live view looks for a newer picture so often [s].
+LOOK_S = 0.1
+EVENTS: dict[int | str, dict[str, Any]] = {200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}}
 #: Kinds of error and the status that tells them, the first that fits.
 STATUS: tuple[tuple[type[BenchdError], int], ...] = ((NotFound, 404), (RunRefused, 409), (InputError, 422), (Busy, 503))
 
@@ -106,6 +110,8 @@ def make_app(desks: Desks) -> FastAPI:
         redoc_url=None,
         responses=ERRORS,
         strict_content_type=False,
+        # Nothing leaves this machine, whatever its environment says.
+        telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
     app.add_middleware(SmallBodies)
     app.include_router(_looks(desks))
@@ -114,18 +120,19 @@ def make_app(desks: Desks) -> FastAPI:
     app.add_exception_handler(BenchdError, _refused)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(HTTPException, _no_such_way)
+    app.add_exception_handler(Exception, _fault)
     return app
 
 
 def _looks(desks: Desks) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/status")
-    async def status() -> dict[str, Any]:
+    @router.get("/status", responses={200: {"model": StatusAnswer}})
+    async def status() -> JSONResponse:
         """What is going on now."""
-        return dict(desks.board.latest.document)
+        return JSONResponse(desks.board.latest.document)
 
-    @router.get("/live", response_class=StreamingResponse, responses={200: {"content": {"text/event-stream": {}}}})
+    @router.get("/live", response_class=StreamingResponse, responses=EVENTS)
     async def live(every_s: Annotated[float, Query(ge=0.2, le=60, allow_inf_nan=False)] = 1.0) -> StreamingResponse:
         """The same, live, as server-sent events: `status` with each new picture, `happened` with each new event."""
         return StreamingResponse(_stream(desks.board, every_s), media_type="text/event-stream")
@@ -193,14 +200,15 @@ def _acts(desks: Desks) -> APIRouter:
         return Says(says=desks.inbox.ask(lambda desk: desk.clear(by)))
 
     @router.post("/ready")
-    def ready(body: ReadyBody) -> dict[str, Any]:
+    def ready(body: ReadyBody) -> ReadyAnswer:
         """Whether a person may go home: one list."""
         if (body.run is None) == (body.order is None):
             raise InputError("say either a run or an order, not both and not neither")
         asked = body.run if body.order is None else desks.order(body.order)
         document = desks.board.latest.document
         assert asked is not None
-        return ready_answer(asked, document, desks.database, desks.now(), desks.zone, bench=desks.bench())
+        answer = ready_answer(asked, document, desks.database, desks.now(), desks.zone, bench=desks.bench())
+        return ReadyAnswer.model_validate(answer)
 
     return router
 
@@ -246,7 +254,7 @@ def _mount(desks: Desks, specimen: str, row: MountRow) -> MountAnswer:
     return MountAnswer(
         specimen=specimen,
         number=row.number,
-        state="taken off" if row.taken_off_utc else stands,  # type: ignore[arg-type]  # the two words above
+        state="taken off" if row.taken_off_utc else stands,
         note=row.note,
         bench=row.bench,
         mounted_local=desks.local(row.mounted_utc),
@@ -271,22 +279,24 @@ def _run(desks: Desks, row: RunRow) -> RunAnswer:
 
 async def _stream(board: Board, every_s: float) -> AsyncIterator[bytes]:
     """Pictures as they come, at most one each every_s [s]; a picture that nobody had time for is left out."""
-    number, told, quiet_s = 0, None, 0.0
+    number, due_s, silent_s = 0, 0.0, 0.0
+    told: int | None = None
     while True:
         picture = board.latest
-        if picture.number > number:
-            number, quiet_s = picture.number, 0.0
+        if picture.number > number and due_s <= 0:
+            number, due_s, silent_s = picture.number, every_s, 0.0
             events = list(picture.document.get("events", ()))
             fresh = events if told is None else [event for event in events if event["event"] > told]
             for event in fresh if told is not None else ():
                 yield _event("happened", event)
             told = events[-1]["event"] if events else told or 0
             yield _event("status", picture.document)
-        elif quiet_s >= KEEP_ALIVE_S:
-            quiet_s = 0.0
+        elif silent_s >= KEEP_ALIVE_S:
+            silent_s = 0.0
             yield b": still here\n\n"
-        await asyncio.sleep(every_s)
-        quiet_s += every_s
+        await asyncio.sleep(LOOK_S)
+        due_s -= LOOK_S
+        silent_s += LOOK_S
 
 
 def _event(kind: str, value: Any) -> bytes:
@@ -318,5 +328,15 @@ async def _not_understood(_request: Request, error: Exception) -> JSONResponse:
 
 
 async def _no_such_way(_request: Request, error: Exception) -> JSONResponse:
-    status = error.status_code if isinstance(error, HTTPException) else 500
-    return _answer(status, str(getattr(error, "detail", error)), "see /openapi.json")
+    """What the framework refuses: an unknown path or method, a body that is too long or no JSON at all."""
+    assert isinstance(error, HTTPException)
+    # Bytes that are no text at all; other bodies that are no JSON are told with 422 already.
+    status = 422 if error.status_code == 400 else error.status_code
+    answer = _answer(status, error.detail, "see /openapi.json")
+    answer.headers.update(error.headers or {})
+    return answer
+
+
+async def _fault(_request: Request, error: Exception) -> JSONResponse:
+    """The log has the traceback."""
+    return _answer(500, f"a fault in benchd itself: {type(error).__name__}", "the daemon's log says where")

@@ -161,5 +161,6 @@ ERRORS: dict[int | str, dict[str, Any]] = {
     409: {"model": ErrorAnswer, "description": "not now: the state of the run or the bench does not allow it"},
     413: {"model": ErrorAnswer, "description": "too long"},
     422: {"model": ErrorAnswer, "description": "what was sent cannot be used"},
+    500: {"model": ErrorAnswer, "description": "a fault in benchd, or a disk that takes no more"},
     503: {"model": ErrorAnswer, "description": "the bench did not come to it within two ticks; it will not be done"},
 }

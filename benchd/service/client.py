@@ -5,7 +5,10 @@ Plain HTTP/1.1 with one connection a request: the standard library's client woul
 
 from __future__ import annotations
 
+import contextlib
+import grp
 import json
+import os
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -42,9 +45,10 @@ class Client:
                 self._send(connection, method, path, body)
                 status, headers = _head(answer)
                 text = b"".join(_body(answer, headers))
-            except OSError as error:
+                said = json.loads(text) if text else None
+            except (OSError, ValueError) as error:
                 raise self._gone(error) from error
-        return _judged(status, json.loads(text) if text else None)
+        return _judged(status, said)
 
     def live(self, every_s: float) -> Iterator[tuple[str, Any]]:
         """What happens, as it happens: ("status", document) and ("happened", event); ends when the daemon does.
@@ -58,7 +62,7 @@ class Client:
                 if status != 200:
                     _judged(status, json.loads(b"".join(_body(answer, headers))))
                 yield from _events(_body(answer, headers))
-            except OSError:
+            except (OSError, ValueError):
                 return
 
     def _connected(self, timeout_s: float) -> socket.socket:
@@ -69,14 +73,18 @@ class Client:
         except PermissionError as error:
             connection.close()
             raise DaemonNeeded(
-                f"{self.path} is not for you to use", "join the group that owns it, then log in again: ls -l shows it"
+                f"{self.path} is not for you to use", f"join group {_group(self.path)}, then log in again"
             ) from error
         except OSError as error:
             connection.close()
             raise self._gone(error) from error
         return connection
 
-    def _gone(self, error: OSError) -> DaemonNeeded:
+    def _gone(self, error: OSError | ValueError) -> DaemonNeeded:
+        if isinstance(error, TimeoutError):
+            return DaemonNeeded(f"the daemon at {self.path} does not answer", "try again; its log says what it does")
+        if isinstance(error, ValueError):
+            return DaemonNeeded(f"what answers at {self.path} is no daemon of this benchd", "see what listens there")
         why = error.strerror or str(error) or "it has gone"
         return DaemonNeeded(
             f"no daemon answers at {self.path}: {why}",
@@ -88,30 +96,57 @@ class Client:
         head = f"{method} {path} HTTP/1.1\r\nHost: benchd\r\nConnection: close\r\n"
         if body is not None:
             head += f"Content-Type: application/json\r\nContent-Length: {len(text)}\r\n"
-        connection.sendall(head.encode() + b"\r\n" + text)
+        # What is too long is refused before all of it is taken: the answer is there all the same.
+        with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+            connection.sendall(head.encode() + b"\r\n" + text)
+
+
+def _group(path: Path) -> str:
+    """Who may use a socket: the group of its folder, which is its own."""
+    try:
+        number = os.stat(path.parent).st_gid
+        return grp.getgrgid(number).gr_name
+    except OSError:
+        return "that owns its folder"
+    except KeyError:
+        return str(number)
 
 
 def _head(answer: BinaryIO) -> tuple[int, dict[str, str]]:
     """Status and headers. Raises OSError when the connection ends before them."""
-    first = answer.readline(10_000).split(None, 2)
-    if len(first) < 2 or not first[1].isdigit():
-        raise ConnectionResetError("it ended the connection")
+    protocol, status, *_ = [*_line(answer).split(None, 2), b"", b""]
+    if not protocol.startswith(b"HTTP/1."):
+        raise ValueError("not HTTP")
     headers = {}
-    while (line := answer.readline(10_000).strip()) != b"":
+    while (line := _line(answer)) != b"":
         name, _, value = line.decode("latin-1").partition(":")
         headers[name.lower()] = value.strip().lower()
-    return int(first[1]), headers
+    return int(status), headers
 
 
 def _body(answer: BinaryIO, headers: dict[str, str]) -> Iterator[bytes]:
     """The body as it comes, in pieces: RFC 9112, 6."""
     if headers.get("transfer-encoding") != "chunked":
-        yield answer.read(int(headers["content-length"])) if "content-length" in headers else answer.read()
+        yield _exactly(answer, int(headers["content-length"])) if "content-length" in headers else answer.read()
         return
-    while (size := int(answer.readline(100).split(b";")[0].strip() or b"0", 16)) > 0:
-        yield answer.read(size)
-        answer.readline(10)
-    answer.readline(10)
+    while (size := int(_line(answer).split(b";")[0], 16)) > 0:
+        yield _exactly(answer, size)
+        _line(answer)
+    _line(answer)
+
+
+def _line(answer: BinaryIO) -> bytes:
+    line = answer.readline(10_000)
+    if not line.endswith(b"\n"):
+        raise ConnectionResetError("it ended in the middle of an answer")
+    return line.strip()
+
+
+def _exactly(answer: BinaryIO, size: int) -> bytes:
+    piece = answer.read(size)
+    if len(piece) < size:
+        raise ConnectionResetError("it ended in the middle of an answer")
+    return piece
 
 
 def _events(pieces: Iterator[bytes]) -> Iterator[tuple[str, Any]]:

@@ -8,6 +8,7 @@ import socket
 import struct
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -15,6 +16,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from benchd.clock import real_s
 from benchd.errors import BenchdError
+from benchd.service.client import Client
 
 #: Requests under way get so long [s] on the way out; a reader of the live view would stay for ever.
 GRACE_S = 1
@@ -33,6 +35,15 @@ class PeerProtocol(H11Protocol):
         self.client = (str(user), process)
 
 
+class _Server(uvicorn.Server):
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """As uvicorn does, and then hang up on whoever is still connected."""
+        await super().shutdown(sockets)
+        for connection in list(self.server_state.connections):
+            connection.transport.abort()
+        await asyncio.sleep(0)  # their sockets are closed in the next turn of the loop
+
+
 def who(user: str) -> str:
     """A user id for a person: `anna (1000)`, or `uid 1000` when it has no name here."""
     try:
@@ -48,27 +59,38 @@ class ApiServer:
         config = uvicorn.Config(
             app,
             http=PeerProtocol,
+            loop="asyncio",
             ws="none",
             lifespan="off",
             log_config=None,
             access_log=False,
+            # Who asks is what the kernel says, never what a header says.
+            proxy_headers=False,
+            server_header=False,
             timeout_graceful_shutdown=GRACE_S,
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
         self._listening = listening
         self._thread = threading.Thread(target=self._serve, name="api", daemon=True)
 
     def _serve(self) -> None:
         self._server.run(sockets=[self._listening])
 
+    @property
+    def is_serving(self) -> bool:
+        """Whether its thread is there."""
+        return self._thread.is_alive()
+
     def start(self) -> None:
-        """Begin to serve. Raises `BenchdError` when it does not come up."""
+        """Begin to serve; it has answered a first question when this returns. Raises `BenchdError` when it does not."""
+        there = Client(Path(self._listening.getsockname()))
         self._thread.start()
         due_s = real_s() + START_S
         while not self._server.started:
             if real_s() > due_s or not self._thread.is_alive():
                 raise BenchdError("the API does not come up", "what it said stands above")
             self._thread.join(0.01)
+        there.get("/status", timeout_s=START_S)
 
     def stop(self) -> None:
         """End it."""

@@ -1,59 +1,33 @@
-"""Refuses requests with a body that no order needs, before it is read."""
+"""Refuses requests with a body that no order needs, before more of it is read."""
 
 from __future__ import annotations
 
-import json
-
+from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 #: The longest body [bytes].
 LONGEST = 1_000_000
 
 
-class _TooLong(Exception):
-    """More has come than any order needs."""
-
-
 class SmallBodies:
-    """ASGI middleware: 413 for a longer body, whether it says how long it is or not."""
+    """ASGI middleware: whoever reads a longer body gets 413, whether it says how long it is or not."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass one request on."""
-        if scope["type"] != "http":
-            await self._app(scope, receive, send)
-            return
-        said = dict(scope["headers"]).get(b"content-length", b"0")
-        if said.isdigit() and int(said) > LONGEST:
-            await _refuse(send)
-            return
-        came = 0
-        begun = False
+        said = dict(scope["headers"]).get(b"content-length", b"0") if scope["type"] == "http" else b"0"
+        came = int(said) if said.isdigit() else 0
+        counts = came == 0
 
         async def counted() -> Message:
             nonlocal came
-            message = await receive()
-            came += len(message.get("body", b""))
+            if came <= LONGEST:
+                message = await receive()
+                came += len(message.get("body", b"")) if counts else 0
             if came > LONGEST:
-                raise _TooLong
+                raise HTTPException(413, f"a body of more than {LONGEST} bytes is refused")
             return message
 
-        async def noted(message: Message) -> None:
-            nonlocal begun
-            begun = True
-            await send(message)
-
-        try:
-            await self._app(scope, counted, noted)
-        except _TooLong:
-            if not begun:
-                await _refuse(send)
-
-
-async def _refuse(send: Send) -> None:
-    text = json.dumps({"message": f"a body of more than {LONGEST} bytes is refused", "hint": "see /openapi.json"})
-    headers = [(b"content-type", b"application/json"), (b"connection", b"close")]
-    await send({"type": "http.response.start", "status": 413, "headers": headers})
-    await send({"type": "http.response.body", "body": text.encode()})
+        await self._app(scope, counted, send)
