@@ -45,6 +45,16 @@ def find_bench(name_or_path: str) -> FoundFile:
     return _find("bench", name_or_path)
 
 
+def shipped_bench(name: str) -> str | None:
+    """The path of the shipped bench of that name, None when there is none."""
+    return _shipped("bench").get(name)
+
+
+def names(kind: Kind) -> list[str]:
+    """The names that go without a path, a person's own and the shipped ones, sorted."""
+    return sorted({**_shipped(kind), **_own(kind)})
+
+
 def kind_of(data: Mapping[str, Any], file: str) -> Kind:
     """What kind of file it is, by its first key. Raises `FileProblems` when that is none of the two."""
     first = next(iter(data), "")
@@ -77,10 +87,10 @@ def _at_path(kind: Kind, path: str) -> FoundFile:
 
 
 def _what_there_is(kind: Kind, wanted: str) -> str:
-    names = sorted({**_shipped(kind), **_own(kind)})
-    near = get_close_matches(wanted[:60], names, n=1)
+    known = names(kind)
+    near = get_close_matches(wanted[:60], known, n=1)
     perhaps = f"did you mean {near[0]}? " if near else ""
-    return f"{perhaps}by name there are: {', '.join(names) or 'none'}; or give a path ending in {_ENDING}"
+    return f"{perhaps}by name there are: {', '.join(known) or 'none'}; or give a path ending in {_ENDING}"
 
 
 def _shipped(kind: Kind) -> dict[str, str]:
