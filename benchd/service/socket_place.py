@@ -29,13 +29,23 @@ def bind(path: Path) -> socket.socket:
     if len(os.fsencode(path)) > LONGEST:
         raise InputError(f"{path} is too long for a socket: at most {LONGEST} bytes", "give another with --socket")
     try:
-        path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+        _make_folder(path.parent)
         _clear(path)
         return _bound(path)
     except OSError as error:
         raise BenchdError(
             f"cannot make the socket {path}: {error.strerror or error}", "give another place with --socket"
         ) from error
+
+
+def _make_folder(folder: Path) -> None:
+    """Make the folder of a socket; one that is there is left as it is."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(mode=FOLDER_MODE)
+    except FileExistsError:
+        return
+    folder.chmod(FOLDER_MODE)
 
 
 def _clear(path: Path) -> None:

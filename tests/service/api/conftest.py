@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import tempfile
 import threading
@@ -96,8 +97,13 @@ class ServedApi:
         with socket.socket(socket.AF_UNIX) as connection:
             connection.settimeout(20)
             connection.connect(str(self.path))
-            connection.sendall(request)
-            return b"".join(iter(lambda: connection.recv(65536), b""))
+            with contextlib.suppress(BrokenPipeError):  # what is too long is refused before all of it is taken
+                connection.sendall(request)
+            came = b""
+            with contextlib.suppress(ConnectionResetError):
+                while piece := connection.recv(65536):
+                    came += piece
+            return came
 
 
 #: What the clock of that bench shows.
@@ -130,7 +136,7 @@ def api(short_folder: Path) -> Iterator[ServedApi]:
 
     def serve() -> None:
         while not ends.is_set():
-            if at_desk.is_set() and inbox.wait(0.02):
+            if inbox.wait(0.02) and at_desk.wait(0.02):
                 inbox.serve(desk)
 
     thread = threading.Thread(target=serve)
