@@ -1,7 +1,8 @@
-"""One daemon a bench: a lock for every place on this machine that its instruments take for themselves.
+"""One daemon a bench: a lock for every place that its instruments take for themselves, a port, an output, an address.
 
 The place counts, not the bench file, so that no two programs command one heater whatever their files are called. A
-simulated bench takes no place and may be served any number of times. The kernel lets go when the process dies.
+simulated bench takes no place and may be served any number of times. The kernel lets go when the process dies; the
+file stays, since taking it away would let two others lock two files of one name.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import fcntl
 import os
 import tempfile
+from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
 
@@ -39,7 +41,7 @@ class BenchLock:
                 lock.release()
                 raise RunRefused(
                     f"process {holder or 'unknown'} already serves a bench with {place}",
-                    "one daemon a bench: stop that one first, or see it with benchd status",
+                    "one daemon a bench: stop that one first; benchd status tells what it does",
                 ) from None
             lock._held[place] = descriptor
             _sign(descriptor)
@@ -54,9 +56,11 @@ class BenchLock:
 
 def held_by(bench: BenchFile, folder: Path | None = None) -> int | None:
     """The process that serves a bench with one of these places, None when none does."""
-    for place in _places(bench):
+    # Another user's daemon may have found another folder than we would.
+    files = [_name(folder, place) for folder in ([folder] if folder else _folders()) for place in _places(bench)]
+    for file in files:
         try:
-            descriptor = os.open(_file(place, folder), os.O_RDONLY | os.O_CLOEXEC)
+            descriptor = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
         except OSError:
             continue
         try:
@@ -73,27 +77,40 @@ def _places(bench: BenchFile) -> list[str]:
 
 
 def _file(place: str, folder: Path | None) -> Path:
-    shared = Path("/run/lock")
-    folder = folder or (shared if os.access(shared, os.W_OK) else Path(tempfile.gettempdir()))
+    return _name(folder or next(one for one in _folders() if os.access(one, os.W_OK)), place)
+
+
+def _folders() -> tuple[Path, ...]:
+    return Path("/run/lock"), Path(tempfile.gettempdir())
+
+
+def _name(folder: Path, place: str) -> Path:
     return folder / f"benchd-{sha256(place.encode()).hexdigest()[:16]}.lock"
 
 
 def _open(file: Path) -> int:
-    # A file of another user's in a folder for all may be opened but not "created": fs.protected_regular.
-    for flags, mode in ((os.O_RDWR, 0), (os.O_RDWR | os.O_CREAT, 0o644), (os.O_RDONLY, 0)):
-        try:
-            return os.open(file, flags | os.O_CLOEXEC, mode)
-        except (FileNotFoundError, PermissionError):
-            continue
-    raise RunRefused(f"the lock file {file} can be neither opened nor made", "see who owns it")
+    # In a folder for all, a file of another user's may be opened but not "created": sysctl fs.protected_regular.
+    with suppress(FileNotFoundError):
+        return _opened(file, os.O_RDWR)
+    descriptor = _opened(file, os.O_RDWR | os.O_CREAT)
+    with suppress(OSError):
+        os.fchmod(descriptor, 0o666)  # whatever the umask says: the next daemon may be another user's
+    return descriptor
+
+
+def _opened(file: Path, flags: int) -> int:
+    try:
+        return os.open(file, flags | os.O_CLOEXEC | os.O_NOFOLLOW, 0o666)
+    except FileNotFoundError:
+        raise
+    except OSError as error:
+        raise RunRefused(f"the lock file {file} cannot be opened: {error.strerror}", "see who owns it") from error
 
 
 def _sign(descriptor: int) -> None:
-    try:
+    with suppress(OSError):  # a full disk: the lock holds, only the name in it is missing
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
-    except OSError:
-        pass  # another user's file: the lock holds, only the name in it is not ours
 
 
 def _holder(descriptor: int) -> int | None:

@@ -18,7 +18,7 @@ import socket
 import termios
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from typing import Annotated, Literal, Protocol
+from typing import Annotated, ClassVar, Literal, Protocol
 
 import serial
 from pydantic import Field, model_validator
@@ -57,8 +57,14 @@ class WireKeys(Spec):
     stop_bits: Literal[1, 2] = 1
     """Stop bits of the serial port: 1 or 2."""
 
+    #: The TCP port when none is given.
+    usual_port: ClassVar[int | None] = None
+
     def occupies(self) -> Mapping[str, str]:
-        return {f"serial port {os.path.realpath(self.serial)}": ""} if self.serial is not None else {}
+        if self.serial is not None:
+            return {f"serial port {os.path.realpath(self.serial)}": ""}
+        # How many may speak to it at once is the device's affair, as far as they are of one bench.
+        return {f"address {self.host} port {self.port or self.usual_port}": "network"}
 
     @model_validator(mode="after")
     def _one_wire(self) -> WireKeys:

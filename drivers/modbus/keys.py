@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import ConfigDict, Field, model_validator
 
@@ -111,6 +111,8 @@ class ModbusSetpoint(_Registers, SetpointSpec):
 class ModbusSpec(WireKeys, InstrumentSpec):
     """One Modbus device, as the bench file declares it."""
 
+    usual_port: ClassVar[int | None] = USUAL_PORT
+
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     """Its TCP port; 502 unless given."""
     framing: Framing | None = None
@@ -195,8 +197,10 @@ class ModbusSpec(WireKeys, InstrumentSpec):
         return f"on {self.serial}" if self.host is None else f"at {self.host}:{self.port or USUAL_PORT}"
 
     def occupies(self) -> Mapping[str, str]:
-        # Several devices may hang on one RTU line: the driver shares it among its own.
-        return dict.fromkeys(super().occupies(), "modbus")
+        # Several devices may hang on one RTU line: the driver shares it among its own. A gateway in the network shares
+        # its line itself: there each device counts for itself.
+        unit = "" if self.host is None else f" unit {self.device_id}"
+        return {f"{place}{unit}": "modbus" for place in super().occupies()}
 
     def cautions(self) -> list[str]:
         heats = [name for name, setpoint in self.setpoints.items() if unit_of(name) == "W" and setpoint.range[1] > 0]

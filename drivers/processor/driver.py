@@ -111,6 +111,9 @@ class ProcessorLoadSpec(InstrumentSpec):
             raise ValueError(f"timeout_s must be above deadline_s, {self.deadline_s:g}")
         return self
 
+    def occupies(self) -> Mapping[str, str]:
+        return {f"processor package {self.package} in {self.cpu_root}": ""} if self.setpoints else {}
+
     def cautions(self) -> list[str]:
         return [
             "the computer that is heated also runs the bench: its work disturbs the heat, and a crash of the one is a "

@@ -39,12 +39,10 @@ from benchd.instruments import Answer, Instrument, InstrumentSpec, SampleFlag, S
 from drivers.links.patience import Patience
 from drivers.links.stream import open_stream
 from drivers.scpi.codec import SUFFIXES, join_queries, number, split_outside_quotes
-from drivers.scpi.keys import ScpiSpec
+from drivers.scpi.keys import USUAL_PORT, ScpiSpec
 from drivers.scpi.link import Link
 from drivers.scpi.orders import Order, Setting, order_of
 
-#: Registered with IANA for SCPI over a raw socket (service name scpi-raw).
-USUAL_PORT = 5025
 #: A new program listens no longer than this [s]: opening has little time, and so has a heater that must go off.
 _LISTEN_S = 2.0
 #: The part of a deadline after which the driver gives up, so that its own words are heard [1].

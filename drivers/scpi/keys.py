@@ -6,7 +6,7 @@ Owns `ScpiSpec`. It says nothing to a device.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
@@ -15,6 +15,9 @@ from drivers.links.own_address import is_own_address
 from drivers.links.stream import WireKeys
 from drivers.scpi.codec import query_form, split_outside_quotes
 from drivers.scpi.link import LineEnd
+
+#: Registered with IANA for SCPI over a raw socket (service name scpi-raw).
+USUAL_PORT = 5025
 
 #: What is asked and commanded unless the bench file says otherwise: SCPI-99 volume 2, MEASure and SOURce subsystems.
 _QUERIES = {"V": "MEAS:VOLT?", "A": "MEAS:CURR?", "W": "MEAS:POW?", "degC": "MEAS:TEMP?"}
@@ -105,6 +108,8 @@ class ScpiSetpoint(SetpointSpec):
 
 class ScpiSpec(WireKeys, InstrumentSpec):
     """One SCPI device, as the bench file declares it: on a TCP socket, port 5025 unless given, or a serial port."""
+
+    usual_port: ClassVar[int | None] = USUAL_PORT
 
     line_end: LineEnd = "lf"
     """How messages end: "lf", "crlf" or "cr"."""

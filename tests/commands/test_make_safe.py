@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 import socket
 import time
 from pathlib import Path
 
 import pytest
 
+from benchd.bench_file import load_bench
+from benchd.service.bench_lock import BenchLock
 from sim.wires.serving import served
 from sim.wires.station import Pace
 from sim.wires.table import load_table, shipped
@@ -125,3 +128,14 @@ def test_a_protocol_is_no_bench(benchd, tmp_path):
     told = benchd("make-safe", "--bench", file)
     assert (told.status, told.out) == (2, "")
     assert told.err.startswith(f"benchd: {file} is a protocol file, and a bench is wanted here\n")
+
+
+def test_a_daemon_that_may_command_it_again_is_warned_of(benchd, wired):
+    file = wired(nobody())
+    lock = BenchLock.take(load_bench(file.read_text(), str(file)).bench)
+    try:
+        told = benchd("make-safe", "--bench", file)
+    finally:
+        lock.release()
+    assert f"benchd: process {os.getpid()} serves this bench and may command it again" in told.err
+    assert "fans: fan_pct 100: confirmed" in told.out
