@@ -46,7 +46,7 @@ class _OneLine(logging.Formatter):
             fields["trace"] = self.formatException(record.exc_info)
         time = [utc_now().isoformat(timespec="milliseconds").replace("+00:00", "Z")] if self._timed else []
         said = [f"{key}={_value(value)}" for key, value in fields.items() if value not in (None, "")]
-        return " ".join([*time, record.levelname.lower(), event, *said])
+        return " ".join([*time, record.levelname.lower(), _value(event), *said])
 
 
 def _value(value: object) -> str:
