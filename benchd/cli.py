@@ -159,9 +159,9 @@ def run(arguments: list[str]) -> int:
     """Run one command line, and its exit status."""
     try:
         _own_packages()
-        group.main(arguments, prog_name="benchd", standalone_mode=False)
-    except click.exceptions.Exit as error:
-        return error.exit_code
+        # A command that ends with a status of its own raises click's Exit, which comes back as a number here.
+        status = group.main(arguments, prog_name="benchd", standalone_mode=False)
+        return status if isinstance(status, int) else 0
     except click.ClickException as error:
         error.show()
         return InputError.exit_code
@@ -186,7 +186,6 @@ def run(arguments: list[str]) -> int:
         tell(f"a fault in benchd itself: {type(error).__name__}: {error}")
         click.echo("  set BENCHD_TRACEBACK=1 and try again to see where, for a report", err=True)
         return 1
-    return 0
 
 
 def _drop_output() -> None:

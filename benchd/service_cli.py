@@ -38,12 +38,14 @@ def serve(bench: str, db: Path | None, socket: Path | None, speed: float | None,
 
     Ctrl-C or SIGTERM bring the bench to its safe state and end it; SIGHUP reads the bench file again between runs.
     """
-    from benchd.commands.serve import print_unit_command, serve_command
-
     if print_unit:
-        print_unit_command(bench_of(bench), bench, db)
-    else:
-        serve_command(bench_of(bench), bench, db, speed, socket)
+        from benchd.service.unit import unit_text
+
+        click.echo(unit_text(bench_of(bench), bench, db), nl=False)
+        return
+    from benchd.commands.serve import serve_command
+
+    serve_command(bench_of(bench), bench, db, speed, socket)
 
 
 ordering = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -86,7 +87,7 @@ def mounts_command(client: Client, specimen: str | None, as_json: bool) -> None:
     _table(lines, "nothing has been mounted yet")
 
 
-def _table(rows: list[tuple[str, ...]], empty: str) -> None:
+def _table(rows: Sequence[tuple[str, ...]], empty: str) -> None:
     if not rows:
         click.echo(empty)
     widths = [max(len(visible(row[column])) for row in rows) for column in range(len(rows[0]))] if rows else []

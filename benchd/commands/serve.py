@@ -6,9 +6,10 @@ import os
 import signal
 from pathlib import Path
 
+import click
+
 from benchd.bench_file import LoadedBench
 from benchd.commands.tell import tell
-from benchd.errors import BenchdError
 from benchd.places import bench_db, rehearsal_db
 from benchd.service.bench_lock import BenchLock
 from benchd.service.guard import Guard, check_speed
@@ -37,7 +38,7 @@ def serve_command(loaded: LoadedBench, bench: str, db: Path | None, speed: float
     finally:
         lock.release()
     if status:
-        raise BenchdError(f"the daemon ended with status {status}", "what it said before stands above")
+        raise click.exceptions.Exit(status)  # why, it has logged
     if guard.stopped_by is not None:
         # So that whoever started it sees how it ended.
         signal.signal(guard.stopped_by, signal.SIG_DFL)

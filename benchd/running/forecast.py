@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from statistics import fmean
 
 from benchd.protocol_file import (
@@ -53,18 +54,51 @@ def guess_s(step: AnyStep) -> float:
             return step.cycles * (step.on_min + step.off_min) * 60
 
 
-def left_s(protocol: Protocol, schedule: Schedule, done: frozenset[str], took_s: Mapping[str, float]) -> float:
-    """Bench time [s] that the stages not done yet will take.
+@dataclass(frozen=True)
+class Expectation:
+    """What is left of a run, in bench time from when it starts or goes on [s]. A guess."""
+
+    lasts_s: float
+    quiet_from_s: float | None
+    """Until the first step begins that needs a quiet room; None when none is left."""
+    quiet_until_s: float | None
+    """Until the last such step has ended."""
+
+    @property
+    def quiet_s(self) -> float:
+        """How long the room has to be quiet at a stretch [s]; what lies between two quiet steps counts."""
+        if self.quiet_from_s is None or self.quiet_until_s is None:
+            return 0.0
+        return self.quiet_until_s - self.quiet_from_s
+
+
+def expectation(
+    protocol: Protocol, schedule: Schedule, done: frozenset[str], took_s: Mapping[str, float]
+) -> Expectation:
+    """What the stages not done yet will take, the points included that a sweep is still to add.
 
     took_s [s]: how long finished stages took, by stage; they mend the guess for others of the same step.
     """
-    to_do = [stage for stage in schedule.stages if stage.key not in done and not stage.skip]
-    total = sum(_expected_s(step_of(protocol, stage.key), protocol, took_s) for stage in to_do)
-    known = {stage.key.split("/")[0] for stage in schedule.stages}
+    at_s, quiet = 0.0, []
     for step in protocol.steps:
-        if schedule.more_to_come and isinstance(step, Soak) and protocol.name_of(step) not in known:
-            total += points_of(step) * guess_s(step)
-    return total
+        begins_s = at_s
+        at_s += _left_of(step, protocol, schedule, done, took_s)
+        if step.quiet and at_s > begins_s:
+            quiet += [begins_s, at_s]
+    return Expectation(at_s, quiet[0] if quiet else None, quiet[-1] if quiet else None)
+
+
+def left_s(protocol: Protocol, schedule: Schedule, done: frozenset[str], took_s: Mapping[str, float]) -> float:
+    """Bench time [s] that the stages not done yet will take; as `expectation`."""
+    return expectation(protocol, schedule, done, took_s).lasts_s
+
+
+def expected_s(protocol: Protocol, stage_key: str, took_s: Mapping[str, float]) -> float:
+    """Bench time [s] that one stage will take: as others of its step have taken, else as is usual."""
+    step = step_of(protocol, stage_key)
+    name = protocol.name_of(step)
+    same: Sequence[float] = [seconds for key, seconds in took_s.items() if key.split("/")[0] == name]
+    return fmean(same) if same else guess_s(step)
 
 
 def points_of(soak: Soak) -> int:
@@ -72,7 +106,10 @@ def points_of(soak: Soak) -> int:
     return len(soak.heat_w) * len(soak.noise_dba or soak.fan_pct or ()) + soak.repeat_first
 
 
-def _expected_s(step: AnyStep, protocol: Protocol, took_s: Mapping[str, float]) -> float:
-    name = protocol.name_of(step)
-    same: Sequence[float] = [seconds for key, seconds in took_s.items() if key.split("/")[0] == name]
-    return fmean(same) if same else guess_s(step)
+def _left_of(
+    step: AnyStep, protocol: Protocol, schedule: Schedule, done: frozenset[str], took_s: Mapping[str, float]
+) -> float:
+    stages = [stage for stage in schedule.stages if step_of(protocol, stage.key) is step]
+    if schedule.more_to_come and isinstance(step, Soak) and not stages:
+        return points_of(step) * guess_s(step)
+    return sum(expected_s(protocol, stage.key, took_s) for stage in stages if stage.key not in done and not stage.skip)

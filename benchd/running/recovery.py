@@ -39,21 +39,21 @@ class Recovered:
     decision: Decision
 
 
-def recover(writer: Writer, bench: OpenBench, now: datetime) -> list[Recovered]:
+def recover(writer: Writer, bench: OpenBench, now: datetime, *, never: str = "") -> list[Recovered]:
     """Make the bench safe, then put right the runs of it that lost their engine; oldest first.
 
-    now: an aware local time, for it is held against quiet windows. No engine may be at work on the bench. A run that
-    goes on by itself stays interrupted, for the caller to resume; any other waits, with the reason. Raises `StoreError`
-    when that cannot be written; the bench is safe by then.
+    now: an aware local time, for it is held against quiet windows. never: why none goes on by itself, empty when one
+    may. No engine may be at work on the bench. A run that goes on by itself stays interrupted, for the caller to
+    resume; any other waits, with the reason. Raises `StoreError` when that cannot be written; the bench is safe by then.
     """
     safe = make_safe(bench, "no engine is at work")
     with writer.reading() as connection:
         # Those found interrupted were given back at an earlier start, and nobody took them.
         lost = queries.runs_in(connection, bench.file.bench, ALIVE | {RunState.INTERRUPTED})
-    return [_put_right(writer, row, safe, now) for row in lost]
+    return [_put_right(writer, row, safe, now, never) for row in lost]
 
 
-def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime) -> Recovered:
+def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime, never: str) -> Recovered:
     with writer.reading() as connection:
         steps = queries.steps(connection, row.id)
         last_ms = queries.last_t_ms(connection, row.id) or 0
@@ -64,7 +64,7 @@ def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime) -> 
 
     for line in safe.lines:
         event("not_safe" if line.problem else "safe", line.words)
-    decision = _decision(writer, row, stage, safe, now)
+    decision = Decision(False, never) if never else _decision(writer, row, stage, safe, now)
     if row.state in ALIVE:
         _mark_lost(writer, row, steps, last_ms, now)
         event(str(RunState.INTERRUPTED), f"its engine was lost at stage {stage}")
@@ -90,8 +90,6 @@ def _decision(writer: Writer, row: RunRow, stage: str, safe: SafeReport, now: da
         return Decision(False, f"its bench tripped: {trip.what}")
     if row.state is RunState.HELD:
         return Decision(False, "it was held")
-    if row.simulated:
-        return Decision(False, "it is a rehearsal: play it again")
     try:
         protocol = parse_protocol(row.protocol_text, f"protocol of run {row.id}")
     except InputError as error:  # queued by another benchd; one such run must not hold up the start

@@ -109,7 +109,7 @@ class Rehearsal:
             cross_check(protocol, self._twin.bench, cooling)
         # Whoever holds the writer knows that no engine is at work: a run that is still "running" has lost its own.
         with OpenBench(self._twin.bench) as opened:
-            recover(writer, opened, utc_now().astimezone())
+            recover(writer, opened, utc_now().astimezone(), never="it is a rehearsal: play it again")
         self._writer = writer
         self._protocol = protocol
         self._seed = seed

@@ -29,8 +29,9 @@ BACKUP_FROM_HOUR, BACKUP_MINUTE = 3, 30
 
 
 class Calendar:
-    """Calls what it is given, on a thread of its own; the calls must be short, but for the backup, which says whether it was made.
+    """Calls what it is given, on a thread of its own.
 
+    The calls must be short, but for the backup, which says whether it was made.
     speed: how much faster than real time the bench's clock runs; a simulated bench that does is not backed up.
     """
 

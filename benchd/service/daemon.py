@@ -20,6 +20,7 @@ from tzlocal import get_localzone
 from benchd.bench_file import LoadedBench, load_bench
 from benchd.clock import Clock, PacedClock, SystemClock, on_beat, real_s
 from benchd.errors import BenchdError, InputError, InstrumentError, RunRefused
+from benchd.instruments import RunAbout
 from benchd.named_files import find_bench
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
@@ -28,7 +29,7 @@ from benchd.running.idle import IdleReader
 from benchd.running.recovery import recover
 from benchd.running.safe_state import make_safe
 from benchd.running.sampler import Sample
-from benchd.running.schedule import Stage, step_of
+from benchd.running.schedule import Stage
 from benchd.running.snapshot import Snapshot
 from benchd.running.states import RunEvent, RunState, next_state
 from benchd.service.api import Desks, make_app
@@ -156,6 +157,7 @@ class Daemon:
         self._hook = Hook(loaded.bench.on_event)
         self._stack.callback(lambda: self._hook.close())
         self._recover()
+        self._mount_for_show()
         self._reader = IdleReader(self._shift.bench)
         self._look_idle()
         desks = Desks(
@@ -197,7 +199,10 @@ class Daemon:
         self._flags.look = False
         if shift.to_play:
             return shift.to_play.pop(0)
-        return next_to_play(shift)
+        due = next_to_play(shift)
+        for run_id, what in due.waiting:
+            self._hook.tell("waiting", run_id, what)
+        return due.run
 
     def _idle(self) -> None:
         clock, speed = self._shift.clock, self._options.speed or 1.0
@@ -280,10 +285,7 @@ class Daemon:
 
     def _gate(self, stage: Stage) -> str:
         playing = self._shift.playing
-        if playing is None:
-            return ""
-        step = step_of(playing.book.protocol, stage.key)
-        return stage_may_begin(self._shift, playing, step)
+        return "" if playing is None else stage_may_begin(self._shift, playing, stage)
 
     def _on_tick(self, snapshot: Snapshot) -> None:
         now_s = real_s()
@@ -300,6 +302,19 @@ class Daemon:
             log("warning", "bench_file_not_read", what="a run is played: it is read again only between runs")
 
     # Between runs
+
+    def _mount_for_show(self) -> None:
+        """A simulated bench shows what stands on it by the books, else its first specimen."""
+        shift = self._shift
+        there = shift.bench.specimens()
+        if not there:
+            return
+        with shift.writer.reading() as connection:
+            on_bench = shift.standing(connection)
+            names = {row.id: row.name for row in queries.specimens(connection)}
+        named = names.get(on_bench.specimen_id, "") if on_bench else ""
+        name = named if named in there else next(iter((*shift.bench.file.specimens, *there)))
+        shift.bench.begin(RunAbout(name, there[name], seed=1, mount=on_bench.number if on_bench else 1))
 
     def _recover(self) -> None:
         shift = self._shift
@@ -331,6 +346,7 @@ class Daemon:
         self._hook = Hook(loaded.bench.on_event)
         self._heart.read_again()
         self._make_safe("the bench file was read again")
+        self._mount_for_show()
         shift.event("bench_file", "read again")
         log("info", "bench_file_read", file=loaded.file)
 

@@ -109,8 +109,7 @@ class QueueDesk:
     def _outlook(self, run_id: int) -> Sequence[str]:
         """When the run is expected to start and to end."""
         with self._shift.writer.reading() as connection:
-            looked = outlook_of(connection, self._shift, queries.run(connection, run_id))
-        return looked.says
+            return outlook_of(connection, self._shift, queries.run(connection, run_id))
 
     def _mount_number(self, specimen_id: int, order: Order) -> tuple[int, bool]:
         """The number of the mount that is meant, and whether it is new to the books."""

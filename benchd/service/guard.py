@@ -14,7 +14,7 @@ import socket
 import subprocess
 import sys
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
@@ -186,7 +186,8 @@ class Guard:
         child.read_beats()
         if self._stop is not None and child.process.returncode in (0, -signal.SIGTERM):
             return End.STOPPED
-        return End.LOST if child.up else End.REFUSED
+        # One that ends by itself before it has come up says what is wrong, and would say it again.
+        return End.REFUSED if not child.up and child.process.returncode > 0 else End.LOST
 
     def _kick_watchdog(self) -> None:
         now_s = real_s()
@@ -242,7 +243,8 @@ class Guard:
 
     @contextmanager
     def _signals(self) -> Iterator[None]:
-        taken = dict.fromkeys((signal.SIGTERM, signal.SIGINT), self._asked_to_stop)
+        stops = (signal.SIGTERM, signal.SIGINT)
+        taken: dict[signal.Signals, Callable[[int, object], None]] = dict.fromkeys(stops, self._asked_to_stop)
         taken[signal.SIGHUP] = self._asked_to_read
         before = {number: signal.signal(number, handler) for number, handler in taken.items()}
         try:

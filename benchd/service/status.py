@@ -206,7 +206,7 @@ class StatusMaker:
 
 
 def margins(interlocks: Iterable[Interlock], samples: Iterable[Sample]) -> Iterable[Mapping[str, Any]]:
-    """Each interlock with what its channel shows and how far that is from tripping [unit of the channel, K for degC]."""
+    """Each interlock with what its channel shows, and how far that is from tripping [K for degC, else its unit]."""
     good = {sample.channel: sample.value for sample in samples if sample.flag is SampleFlag.OK}
     shown = {sample.channel for sample in samples}
     for lock in interlocks:

@@ -118,10 +118,10 @@ def lost(night, tmp_path):
         writer.close()
 
 
-def recovered(night, now: datetime = LATER):
+def recovered(night, now: datetime = LATER, never: str = ""):
     bench = night.opened()
     try:
-        return recover(night.writer, bench, now)
+        return recover(night.writer, bench, now, never=never)
     finally:
         bench.close()
 
@@ -188,11 +188,11 @@ def test_a_run_that_may_go_on_by_itself_is_given_back_and_stays_interrupted(nigh
     assert night.play(VirtualClock(LATER)) is RunState.COMPLETE
 
 
-def test_a_simulated_run_never_goes_on_by_itself_whatever_its_protocol_says(night, lost) -> None:
-    """It costs seconds to play it again, and nothing of it is measured."""
+def test_none_goes_on_by_itself_where_the_caller_says_so_whatever_its_protocol_says(night, lost) -> None:
+    """A rehearsal costs seconds to play it again, and nothing of it is measured."""
     night.enroll(STEPS, head=AUTO, simulated=True)
     lost(30.0)
-    (found,) = recovered(night)
+    (found,) = recovered(night, never="it is a rehearsal: play it again")
     assert (found.decision.go_on, found.decision.reason) == (False, "it is a rehearsal: play it again")
     assert night.said("auto_resume") == []
     assert (night.state, night.row.reason) == (RunState.WAITING, "it is a rehearsal: play it again")

@@ -66,7 +66,12 @@ class Served:
         command += ["--socket", str(self.socket)] + (["--speed", str(self.speed)] if self.speed else [])
         with (self.folder / "log").open("a") as log:
             self.process = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env={**os.environ, **self.environment}, text=True
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+                env={**os.environ, **self.environment},
+                text=True,
             )
         if ready:
             self.until(lambda: "run" in self.ask("GET", "/status"))
@@ -120,10 +125,21 @@ class Served:
         """Queue a run of a protocol with this text, and mount what it wants."""
         order = {"protocol": {"text": protocol, "file": "trial.toml"}, "specimen": specimen, **more}
         run = self.ask("POST", "/queue", order)["run"]
-        self.until_status(lambda status: status["asked"] or status["run"] or not status["queue"])
-        if any(one["run"] == run and one["kind"] == "mount" for one in self.status["asked"]):
+        kinds = {(one["kind"], one["run"]) for one in self.until_status(self._knows(run))["asked"]}
+        if ("mount", run) in kinds:
             self.ask("POST", "/confirm", {"run": run})
         return run
+
+    @staticmethod
+    def _knows(run: int) -> Callable[[dict[str, Any]], bool]:
+        """A picture that shows the run: asking for its mount, played, or kept waiting by one that is played."""
+
+        def knows(status: dict[str, Any]) -> bool:
+            shown = [one["run"] for one in (*status["asked"], *([status["run"]] if status["run"] else []))]
+            behind = status["run"] is not None and any(one["run"] == run for one in status["queue"])
+            return run in shown or behind
+
+        return knows
 
     def clean_up(self) -> None:
         if self.process.poll() is None:
