@@ -89,7 +89,8 @@ def queue(
     """Queue PROTOCOL on a specimen; it starts by itself when it is due, its mount is on the bench and the room fits."""
     from benchd.commands.acts import act, daemon, one_of, order
 
-    one_of(protocol, repair, specimen)
+    given = {"--mount": mount, "--at": at, "--quiet": quiet, "--cooling": cooling}
+    one_of(protocol, repair, specimen, [option for option, value in given.items() if value is not None])
     client = daemon(socket)
     if protocol is None:
         act(client, "/queue/repair", {"run": repair}, as_json=as_json)
@@ -194,11 +195,12 @@ def specimens(context: click.Context, socket: Path | None, as_json: bool) -> Non
 @click.option("--cooling", type=click.Choice(["liquid", "air"]), required=True, help="A liquid loop, or air alone.")
 @click.option("--note", default="", help="What it is, in words.")
 @socket_option
-def add_specimen(name: str, cooling: str, note: str, socket: Path | None) -> None:
+@click.pass_context
+def add_specimen(context: click.Context, name: str, cooling: str, note: str, socket: Path | None) -> None:
     """Enter a specimen."""
     from benchd.commands.acts import daemon
 
-    daemon(socket).post("/specimens", {"name": name, "cooling": cooling, "note": note})
+    daemon(socket or _socket_above(context)).post("/specimens", {"name": name, "cooling": cooling, "note": note})
     click.echo(visible(f"{name} is in the books"))
 
 
@@ -219,12 +221,18 @@ def mounts(context: click.Context, specimen: str | None, socket: Path | None, as
 @click.argument("specimen")
 @click.option("--note", default="", help="What may differ next time: paste, torque, where it sits.")
 @socket_option
-def add_mount(specimen: str, note: str, socket: Path | None) -> None:
+@click.pass_context
+def add_mount(context: click.Context, specimen: str, note: str, socket: Path | None) -> None:
     """SPECIMEN has been mounted on the bench; what stood there has been taken off."""
     from benchd.commands.acts import daemon
 
-    row = daemon(socket).post("/mounts", {"specimen": specimen, "note": note})
+    row = daemon(socket or _socket_above(context)).post("/mounts", {"specimen": specimen, "note": note})
     click.echo(visible(f"mount {row['number']} of {specimen} is on the bench"))
+
+
+def _socket_above(context: click.Context) -> Path | None:
+    """The socket that was given before `add`."""
+    return None if context.parent is None else context.parent.params["socket"]
 
 
 #: All of them, for `benchd.cli`.

@@ -55,10 +55,11 @@ def order(
 
 def abort_command(client: Client, run: int | None, yes: bool) -> None:
     """End a run for good. A person at a terminal is asked once more about one that is played."""
-    playing = client.get("/status")["run"]
-    meant = playing is not None and run in (None, playing["run"])
-    if meant and not yes and sys.stdin.isatty():
-        click.confirm(f"abort run {playing['run']} ({visible(playing['protocol'])})?", abort=True, err=True)
+    if not yes and sys.stdin.isatty():
+        playing = client.get("/status")["run"]
+        if playing is not None and run in (None, playing["run"]):
+            click.confirm(f"abort run {playing['run']} ({visible(playing['protocol'])})?", abort=True, err=True)
+            run = playing["run"]  # not another one that has begun meanwhile
     act(client, "/abort", {"run": run})
 
 
@@ -95,11 +96,16 @@ def _table(rows: Sequence[tuple[str, ...]], empty: str) -> None:
         click.echo("  ".join(visible(cell).ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
 
 
-def one_of(protocol: str | None, repair: int | None, specimen: str | None) -> None:
-    """`queue` wants either a protocol with its specimen, or a run to repair. Raises `InputError`."""
+def one_of(protocol: str | None, repair: int | None, specimen: str | None, of_new_runs: Sequence[str] = ()) -> None:
+    """`queue` wants either a protocol with its specimen, or a run to repair. Raises `InputError`.
+
+    of_new_runs: options that were given and that a repair takes from its run.
+    """
     if (protocol is None) == (repair is None):
         raise InputError("say either a PROTOCOL or --repair RUN", "benchd queue --help")
     if protocol is not None and specimen is None:
         raise InputError("on which specimen?", 'add  --specimen "NAME"')
     if repair is not None and specimen is not None:
         raise InputError("a repair is of the same mount of the same specimen: leave --specimen out")
+    if repair is not None and of_new_runs:
+        raise InputError(f"a repair is queued as its run was: leave {' and '.join(of_new_runs)} out")
