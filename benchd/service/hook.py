@@ -8,21 +8,28 @@ from __future__ import annotations
 import json
 import os
 import queue
+import selectors
 import signal
 import subprocess
+import tempfile
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import NamedTuple
+from typing import IO, NamedTuple
 
+from benchd.clock import real_s
 from benchd.service.logs import log
 
 #: So long [s] may one call take.
 LIMIT_S = 30.0
 #: So many wait at most; more than that are not told.
 WAITING_AT_MOST = 50
-#: On the way out what is under way gets so long [s].
-CLOSE_S = 1.0
+#: Of what it says on standard error, so much of the end is looked at [bytes].
+_LAST_WORDS = 2000
+#: On the way out what is under way and what waits get so long [s].
+CLOSE_S = 0.9
+#: Of what it says on its standard error so much is kept [bytes].
+LAST_WORDS = 4096
 
 
 class _Told(NamedTuple):
@@ -50,55 +57,103 @@ class Hook:
         if self._thread is None:
             return
         try:
-            self._waiting.put_nowait(_Told(event, run, what))
+            self._waiting.put_nowait(_Told(event, run, _sayable(what)))
         except queue.Full:
             log("error", "on_event_not_told", told=event, run=run)
 
     def close(self) -> None:
-        """End within two seconds; what is under way is killed when it takes longer."""
+        """End within two seconds. What waits is still told when it goes quickly; what is under way then is killed."""
         if self._thread is None:
             return
+        self._wake()
+        self._thread.join(CLOSE_S)
         self._closing = True
+        self._wake()
+        self._kill()
+        self._thread.join(CLOSE_S)
+        self._thread = None
+        while not self._waiting.empty():
+            told = self._waiting.get()
+            if told is not None:
+                log("error", "on_event_not_told", told=told.event, run=told.run)
+
+    def _wake(self) -> None:
         with suppress(queue.Full):
             self._waiting.put_nowait(None)
-        self._thread.join(CLOSE_S)
-        if self._thread.is_alive():
-            self._kill()
-            self._thread.join(CLOSE_S)
-        self._thread = None
 
     def _serve(self) -> None:
-        while (told := self._waiting.get()) is not None and not self._closing:
+        while not self._closing and (told := self._waiting.get()) is not None:
             self._call(told)
 
     def _call(self, told: _Told) -> None:
         run = "" if told.run is None else str(told.run)
-        about = {**os.environ, "BENCHD_EVENT": told.event, "BENCHD_RUN": run, "BENCHD_WHAT": told.what}
+        # An environment cannot hold a NUL.
+        what = told.what.replace("\0", "")
+        about = {**os.environ, "BENCHD_EVENT": told.event, "BENCHD_RUN": run, "BENCHD_WHAT": what}
         try:
-            # A session of its own, so that what it starts can be killed with it.
-            process = self._process = subprocess.Popen(
-                self._command,
-                env=about,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
-                start_new_session=True,
-            )
-        except OSError as error:
-            log("error", "on_event_failed", command=self._command[0], what=error.strerror)
-            return
-        try:
-            _, said = process.communicate(json.dumps(told._asdict()).encode(), self._limit_s)
-        except subprocess.TimeoutExpired:
-            self._kill()
-            process.communicate()
-            log("error", "on_event_killed", command=self._command[0], what=f"took longer than {self._limit_s:g} s")
-            return
-        if process.returncode and not self._closing:
-            last = said.decode(errors="replace").strip().splitlines()[-1:]
-            log("error", "on_event_failed", command=self._command[0], status=process.returncode, what=" ".join(last))
+            # What it says goes to a file: a pipe would be waited for as long as anything that it left behind lives.
+            with tempfile.TemporaryFile() as said:
+                problem = self._run(about, json.dumps(told._asdict()).encode(), said)
+        except (OSError, ValueError) as error:
+            problem = str(error)
+        if problem and not self._closing:
+            log("error", "on_event_failed", command=self._command[0], told=told.event, run=told.run, what=problem)
+
+    def _run(self, about: dict[str, str], given: bytes, said: IO[bytes]) -> str:
+        """Run the command once; what was wrong with it, empty when nothing."""
+        # A session of its own, so that what it starts can be killed with it.
+        with subprocess.Popen(
+            self._command,
+            env=about,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=said,
+            start_new_session=True,
+        ) as process:
+            self._process = process
+            try:
+                process.communicate(given, self._limit_s)
+            except subprocess.TimeoutExpired:
+                self._kill()
+                return f"killed: it took longer than {self._limit_s:g} s"
+            finally:
+                self._process = None
+        if process.returncode == 0:
+            return ""
+        said.seek(max(0, said.seek(0, os.SEEK_END) - _LAST_WORDS))
+        last = said.read().decode(errors="replace").strip().splitlines()[-1:]
+        return ": ".join([f"exit status {process.returncode}", *last])
 
     def _kill(self) -> None:
-        if self._process is not None:
-            with suppress(ProcessLookupError):
-                os.killpg(self._process.pid, signal.SIGKILL)
+        process = self._process
+        if process is not None:
+            with suppress(ProcessLookupError, PermissionError):
+                os.killpg(process.pid, signal.SIGKILL)
+
+
+def _last_words(process: subprocess.Popen[bytes], until_s: float) -> str:
+    """The last line of what it says, read until all that hold its standard error have closed it.
+
+    Raises `subprocess.TimeoutExpired` when real time until_s [s] comes first.
+    """
+    assert process.stderr is not None
+    said = b""
+    with selectors.DefaultSelector() as selector:
+        selector.register(process.stderr, selectors.EVENT_READ)
+        while (left_s := until_s - real_s()) > 0:
+            if not selector.select(left_s):
+                continue
+            came = os.read(process.stderr.fileno(), 65536)
+            if not came:
+                return " ".join(said.decode(errors="replace").strip().splitlines()[-1:])
+            said = (said + came)[-LAST_WORDS:]
+    raise subprocess.TimeoutExpired(process.args, left_s)
+
+
+def _sayable(text: str) -> str:
+    r"""The text without what no environment can hold.
+
+    >>> print(_sayable("a\0b \ud800"))
+    a?b ?
+    """
+    return text.replace("\0", "?").encode(errors="replace").decode()

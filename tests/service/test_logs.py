@@ -1,4 +1,4 @@
-"""Logs: one line a record whatever is in it, our own from `info`, libraries from `warning`; journald's time is its own."""
+"""Logs: one line a record, whatever; our own from `info`, libraries from `warning`; journald's time is its own."""
 
 from __future__ import annotations
 
