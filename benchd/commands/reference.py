@@ -35,11 +35,17 @@ def _commands() -> Iterator[str]:
     yield "### Commands\n"
     # A fixed width: the same text on every terminal.
     above = click.Context(group, info_name="benchd", terminal_width=88, **group.context_settings)
+    yield from _commands_of(group, above)
+
+
+def _commands_of(group: click.Group, above: click.Context) -> Iterator[str]:
     for name, command in sorted(group.commands.items()):
         context = click.Context(command, parent=above, info_name=name)
         yield "```text"
         yield command.get_help(context)
         yield "```\n"
+        if isinstance(command, click.Group):
+            yield from _commands_of(command, context)
 
 
 def _protocol_keys() -> Iterator[str]:
