@@ -235,5 +235,22 @@ def _socket_above(context: click.Context) -> Path | None:
     return None if context.parent is None else context.parent.params["socket"]
 
 
+@click.command(short_help="What was: all runs, or the morning page of one.")
+@click.argument("run", type=RUN, required=False)
+@db_option
+@socket_option
+@click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="So many runs, the newest.")
+@as_json
+def runs(run: int | None, db: Path | None, socket: Path | None, limit: int, as_json: bool) -> None:
+    """List the runs, newest first; or show the page of RUN: did it finish, what is each point worth, what to do next."""
+    from benchd.commands.runs import database_of, run_command, runs_command
+
+    database = database_of(db, socket)
+    if run is None:
+        runs_command(database, limit, as_json)
+    else:
+        run_command(database, run, as_json)
+
+
 #: All of them, for `benchd.cli`.
-COMMANDS = (serve, queue, ready, hold, resume, abort, confirm, clear, specimens, mounts)
+COMMANDS = (serve, queue, ready, hold, resume, abort, confirm, clear, specimens, mounts, runs)

@@ -44,17 +44,20 @@ _SWEEPS = (
 def found_lines(connection: Connection, run_id: int, *, whole: bool) -> list[RenderableType]:
     """A line for each step that found something, or took its levels from one that did; with `whole` also each setting
     of its sweeps."""
-    lines: list[RenderableType] = [
-        f"  {step.stage}: {step.reason}" for step in _last_of_each_stage(queries.steps(connection, run_id))
-    ]
-    swept = [row.step.stage for row in queries.findings(connection, run_id) if row.finding.name == SWEPT_LEVEL]
-    soaks = dict.fromkeys(stage.split("/")[0] for stage in swept)
-    lines += [f"  {soak}: level from the fan sweep, at the fan speed that was measured" for soak in soaks]
+    lines: list[RenderableType] = [f"  {line}" for line in told_lines(connection, run_id)]
     if whole:
         findings = queries.standing_findings(connection, run_id)
         found = [(sweep, [one for one in findings if one.name == sweep.finding]) for sweep in _SWEEPS]
         lines += [_table(sweep, settings) for sweep, settings in found if settings]
     return lines
+
+
+def told_lines(connection: Connection, run_id: int) -> list[str]:
+    """What each step found that found something, in a line."""
+    lines = [f"{step.stage}: {step.reason}" for step in _last_of_each_stage(queries.steps(connection, run_id))]
+    swept = [row.step.stage for row in queries.findings(connection, run_id) if row.finding.name == SWEPT_LEVEL]
+    soaks = dict.fromkeys(stage.split("/")[0] for stage in swept)
+    return lines + [f"{soak}: level from the fan sweep, at the fan speed that was measured" for soak in soaks]
 
 
 def _last_of_each_stage(steps: Sequence[StepRow]) -> list[StepRow]:

@@ -97,7 +97,8 @@ class BenchDesk(QueueDesk):
         if not meant:
             whose = f" by run {run}" if run is not None else ""
             raise RunRefused(f"nothing is asked{whose} that could be confirmed", "see benchd status")
-        if len({one.run for one in meant}) > 1:
+        # Two runs that wait for one mount ask the same thing.
+        if len({one.what for one in meant}) > 1:
             listed = "; ".join(f"run {one.run}: {one.what}" for one in meant)
             raise InputError(f"which one? {listed}", "benchd confirm [TEXT] --run RUN")
         return self._answer(meant[0], text, who)
