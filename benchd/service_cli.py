@@ -242,7 +242,7 @@ def _socket_above(context: click.Context) -> Path | None:
 @click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="So many runs, the newest.")
 @as_json
 def runs(run: int | None, db: Path | None, socket: Path | None, limit: int, as_json: bool) -> None:
-    """List the runs, newest first; or show the page of RUN: did it finish, what is each point worth, what to do next."""
+    """List the runs, newest first; or show the page of RUN: did it finish, what is a point worth, what to do next."""
     from benchd.commands.runs import database_of, run_command, runs_command
 
     database = database_of(db, socket)

@@ -9,8 +9,8 @@ from benchd.running.sampler import Sample, Sampler
 
 #: From one reading to the next [s of bench time].
 EVERY_S = 5.0
-#: What gave nothing is read once more after this [s of bench time]: an instrument that sends unasked, once a second, has
-#: nothing fresh to show when it is looked at for the first time after a while.
+#: What gave nothing is read once more after this [s of bench time]: an instrument that sends unasked, once a second,
+#: has nothing fresh to show when it is looked at for the first time after a while.
 AGAIN_S = 1.1
 
 

@@ -44,7 +44,7 @@ def recover(writer: Writer, bench: OpenBench, now: datetime, *, never: str = "")
 
     now: an aware local time, for it is held against quiet windows. never: why none goes on by itself, empty when one
     may. No engine may be at work on the bench. A run that goes on by itself stays interrupted, for the caller to
-    resume; any other waits, with the reason. Raises `StoreError` when that cannot be written; the bench is safe by then.
+    resume; any other waits, with the reason. Raises `StoreError` when that cannot be written; the bench is safe then.
     """
     safe = make_safe(bench, "no engine is at work")
     with writer.reading() as connection:

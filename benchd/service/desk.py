@@ -144,7 +144,7 @@ class BenchDesk(QueueDesk):
     def _let_go_on(self, row: RunRow) -> None:
         """A waiting run waits for nobody any more; the queue decides when it starts."""
         if row.state is RunState.WAITING:
-            self._shift.writer.set_state(row.id, row.state, self._shift.now(), "confirmed")
+            self._shift.writer.set_state(row.id, row.state, self._shift.now(), "waits for its turn")
 
     def _refuse_while_played(self, why: str) -> None:
         playing = self._shift.playing
