@@ -59,7 +59,8 @@ def test_hold_resume_and_abort_say_who_did_it(serve):
 def test_the_next_run_starts_by_itself_when_the_one_before_has_ended(serve):
     bench = serve(speed=600)
     first = bench.queue(dwell(5))
-    second = bench.ask("POST", "/queue", {"protocol": {"text": dwell(5), "file": "r"}, "specimen": "brook 2x140"})["run"]
+    order = {"protocol": {"text": dwell(5), "file": "r"}, "specimen": "brook 2x140"}
+    second = bench.ask("POST", "/queue", order)["run"]
     bench.until_status(lambda status: status["state"] == "idle" and not status["queue"])
     with queries.reader(bench.db) as connection:
         assert [queries.run(connection, run).state for run in (first, second)] == ["complete", "complete"]
