@@ -11,11 +11,10 @@ import queue
 import selectors
 import signal
 import subprocess
-import tempfile
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import IO, NamedTuple
+from typing import NamedTuple
 
 from benchd.clock import real_s
 from benchd.service.logs import log
@@ -24,11 +23,9 @@ from benchd.service.logs import log
 LIMIT_S = 30.0
 #: So many wait at most; more than that are not told.
 WAITING_AT_MOST = 50
-#: Of what it says on standard error, so much of the end is looked at [bytes].
-_LAST_WORDS = 2000
 #: On the way out what is under way and what waits get so long [s].
 CLOSE_S = 0.9
-#: Of what it says on its standard error so much is kept [bytes].
+#: Of what it says on its standard error so much of the end is looked at [bytes].
 LAST_WORDS = 4096
 
 
@@ -87,42 +84,42 @@ class Hook:
 
     def _call(self, told: _Told) -> None:
         run = "" if told.run is None else str(told.run)
-        # An environment cannot hold a NUL.
-        what = told.what.replace("\0", "")
-        about = {**os.environ, "BENCHD_EVENT": told.event, "BENCHD_RUN": run, "BENCHD_WHAT": what}
-        try:
-            # What it says goes to a file: a pipe would be waited for as long as anything that it left behind lives.
-            with tempfile.TemporaryFile() as said:
-                problem = self._run(about, json.dumps(told._asdict()).encode(), said)
-        except (OSError, ValueError) as error:
-            problem = str(error)
-        if problem and not self._closing:
-            log("error", "on_event_failed", command=self._command[0], told=told.event, run=told.run, what=problem)
-
-    def _run(self, about: dict[str, str], given: bytes, said: IO[bytes]) -> str:
-        """Run the command once; what was wrong with it, empty when nothing."""
-        # A session of its own, so that what it starts can be killed with it.
-        with subprocess.Popen(
-            self._command,
-            env=about,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-            stderr=said,
-            start_new_session=True,
-        ) as process:
-            self._process = process
+        about = {**os.environ, "BENCHD_EVENT": told.event, "BENCHD_RUN": run, "BENCHD_WHAT": told.what}
+        # What it is given lies in a file in memory: a pipe would have to be waited for when nobody reads it.
+        with open(os.memfd_create("on_event"), "w+b") as given:
+            given.write(json.dumps(told._asdict()).encode())
+            given.seek(0)
             try:
-                process.communicate(given, self._limit_s)
-            except subprocess.TimeoutExpired:
-                self._kill()
-                return f"killed: it took longer than {self._limit_s:g} s"
-            finally:
-                self._process = None
-        if process.returncode == 0:
-            return ""
-        said.seek(max(0, said.seek(0, os.SEEK_END) - _LAST_WORDS))
-        last = said.read().decode(errors="replace").strip().splitlines()[-1:]
-        return ": ".join([f"exit status {process.returncode}", *last])
+                # A session of its own, so that what it starts can be killed with it.
+                process = self._process = subprocess.Popen(
+                    self._command,
+                    env=about,
+                    stdin=given,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.PIPE,
+                    start_new_session=True,
+                )
+            except OSError as error:
+                log("error", "on_event_failed", command=self._command[0], what=error.strerror)
+                return
+        self._wait(process)
+
+    def _wait(self, process: subprocess.Popen[bytes]) -> None:
+        until_s = real_s() + self._limit_s
+        try:
+            last = _last_words(process, until_s)
+            status = process.wait(max(0.0, until_s - real_s()))
+        except subprocess.TimeoutExpired:
+            self._kill()
+            process.wait()
+            log("error", "on_event_killed", command=self._command[0], what=f"took longer than {self._limit_s:g} s")
+            return
+        finally:
+            self._process = None
+            if process.stderr is not None:
+                process.stderr.close()
+        if status and not self._closing:
+            log("error", "on_event_failed", command=self._command[0], status=status, what=last)
 
     def _kill(self) -> None:
         process = self._process
