@@ -16,6 +16,7 @@ from pathlib import Path
 import click
 
 import benchd
+from benchd.commands import completion
 from benchd.commands.tell import tell, visible
 from benchd.errors import BenchdError, FileProblems, InputError
 from benchd.options import (
@@ -49,7 +50,7 @@ def group() -> None:
 
 
 @group.command(short_help="Play a protocol on the simulator: a night in seconds.")
-@click.argument("protocol")
+@click.argument("protocol", shell_complete=completion.protocols)
 @bench_option
 @db_option
 @specimen_option
@@ -66,8 +67,14 @@ def replay(protocol: str, bench: str, db: Path | None, specimens: tuple[str, ...
 
 
 @group.command(short_help="Find every mistake in a protocol or bench file.")
-@click.argument("file")
-@click.option("--bench", default=None, metavar="BENCH", help="Also check FILE, a protocol, against this bench.")
+@click.argument("file", shell_complete=completion.either)
+@click.option(
+    "--bench",
+    default=None,
+    metavar="BENCH",
+    shell_complete=completion.benches,
+    help="Also check FILE, a protocol, against this bench.",
+)
 @specimen_option
 @seed_option
 @as_json
@@ -109,7 +116,9 @@ def results(
 
 
 @group.command(short_help="Look at each instrument of a bench, or find what could be one.")
-@click.option("--bench", default=None, metavar="BENCH", help="Name or path of a bench file.")
+@click.option(
+    "--bench", default=None, metavar="BENCH", shell_complete=completion.benches, help="Name or path of a bench file."
+)
 @click.option("--find", "finding", is_flag=True, help="List serial ports and the like, as TOML for a bench file.")
 @as_json
 def instruments(bench: str | None, finding: bool, as_json: bool) -> None:
@@ -128,13 +137,22 @@ def instruments(bench: str | None, finding: bool, as_json: bool) -> None:
 
 
 @group.command("make-safe", short_help="Bring the bench to its safe state, without a daemon.")
-@click.option("--bench", required=True, metavar="BENCH", help="Name or path of a bench file.")
+@click.option(
+    "--bench", required=True, metavar="BENCH", shell_complete=completion.benches, help="Name or path of a bench file."
+)
 @as_json
 def make_safe(bench: str, as_json: bool) -> None:
     """Bring the bench to its safe state, without a daemon: heat off, cooling as the bench file says."""
     from benchd.commands.make_safe import make_safe_command
 
     make_safe_command(bench_of(bench), as_json)
+
+
+@group.command("completion", short_help="Let a shell complete names of commands, protocols, specimens.")
+@click.argument("shell", type=click.Choice(completion.SHELLS))
+def completion_command(shell: str) -> None:
+    """Print what SHELL has to read once, so that TAB completes commands, options, protocols, benches and specimens."""
+    click.echo(completion.script(shell, group), nl=False)
 
 
 for command in COMMANDS:

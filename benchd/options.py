@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from benchd.commands import completion
 from benchd.commands.tell import tell
 from benchd.errors import InputError
 
@@ -41,7 +42,12 @@ db_option = click.option(
     "--db", type=FILE, metavar="FILE", help="The database; under $XDG_DATA_HOME/benchd (~/.local/share) unless given."
 )
 bench_option = click.option(
-    "--bench", default="simulated", show_default=True, metavar="BENCH", help="Name or path of a bench file."
+    "--bench",
+    default="simulated",
+    show_default=True,
+    metavar="BENCH",
+    shell_complete=completion.benches,
+    help="Name or path of a bench file.",
 )
 seed_option = click.option(
     "--seed",
@@ -61,6 +67,7 @@ specimen_option = click.option(
     "specimens",
     multiple=True,
     metavar="NAME",
+    shell_complete=completion.specimens,
     help="What is mounted; may be given more than once.",
 )
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from benchd.commands import completion
 from benchd.commands.tell import visible
 from benchd.options import (
     RUN,
@@ -67,8 +68,8 @@ def _ordering(command: Callable[..., None]) -> Callable[..., None]:
 
 
 @click.command(short_help="Queue a run, or the repair of one.")
-@click.argument("protocol", required=False)
-@click.option("--specimen", metavar="NAME", help="What is measured.")
+@click.argument("protocol", required=False, shell_complete=completion.protocols)
+@click.option("--specimen", metavar="NAME", shell_complete=completion.specimens, help="What is measured.")
 @_ordering
 @seed_option
 @click.option("--repair", type=RUN, metavar="RUN", help="Measure once more what is not good in RUN, on the same mount.")
@@ -101,8 +102,13 @@ def queue(
 
 
 @click.command(short_help="You may leave, or why not.")
-@click.argument("protocol")
-@click.option("--specimen", metavar="NAME", help="What is measured; the queued run of PROTOCOL unless given.")
+@click.argument("protocol", shell_complete=completion.protocols)
+@click.option(
+    "--specimen",
+    metavar="NAME",
+    shell_complete=completion.specimens,
+    help="What is measured; the queued run of PROTOCOL unless given.",
+)
 @_ordering
 @seed_option
 @socket_option
@@ -205,7 +211,7 @@ def add_specimen(context: click.Context, name: str, cooling: str, note: str, soc
 
 
 @click.group(invoke_without_command=True, short_help="The mountings of the specimens.")
-@click.option("--specimen", metavar="NAME", help="Only of this one.")
+@click.option("--specimen", metavar="NAME", shell_complete=completion.specimens, help="Only of this one.")
 @socket_option
 @as_json
 @click.pass_context
@@ -218,7 +224,7 @@ def mounts(context: click.Context, specimen: str | None, socket: Path | None, as
 
 
 @mounts.command("add")
-@click.argument("specimen")
+@click.argument("specimen", shell_complete=completion.specimens)
 @click.option("--note", default="", help="What may differ next time: paste, torque, where it sits.")
 @socket_option
 @click.pass_context
