@@ -65,8 +65,9 @@ class Calendar:
         self._scheduler.start()
 
     def stop(self) -> None:
-        """End; a backup under way is left to itself."""
-        self._scheduler.shutdown(wait=False)
+        """End, when the call under way has ended: a thread left to itself would be waited for by the interpreter."""
+        if self._scheduler.running:
+            self._scheduler.shutdown()
 
     def night(self, now: datetime | None = None) -> None:
         """Once an hour: back up unless it was done today already, is not due yet, or a run is played."""

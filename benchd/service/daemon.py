@@ -358,7 +358,8 @@ class Daemon:
     def _back_up(self) -> bool:
         database = self._shift.writer.path
         try:
-            copy = back_up(database, database.parent / "backups", self._shift.now().astimezone(self._shift.zone).date())
+            today = self._shift.now().astimezone(self._shift.zone).date()
+            copy = back_up(database, database.parent / "backups", today, called_off=lambda: self._flags.stop)
         except BenchdError as error:
             log("error", "backup_failed", what=error.message)
             return False

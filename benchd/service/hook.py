@@ -105,6 +105,8 @@ class Hook:
         self._wait(process)
 
     def _wait(self, process: subprocess.Popen[bytes]) -> None:
+        if self._closing:  # and `close` came just before it was there to be killed
+            self._kill()
         until_s = real_s() + self._limit_s
         try:
             last = _last_words(process, until_s)
