@@ -293,3 +293,20 @@ def test_several_modbus_devices_share_one_line_and_different_outputs_are_differe
     outputs = [("hwmon", OUTPUT.format(name=name, pwm=pwm)) for name, pwm in (("fan_pct", 1), ("pump_pct", 2))]
     for pair in (registers, outputs):
         assert len(parse_bench(two(*pair), "two.toml").instruments) == 2
+
+
+def head_with(line: str) -> str:
+    return f'bench = "b"\n{line}\n[instruments.load]\ndriver = "scpi"\nhost = "192.0.2.7"\nchannels.supply_v = {{}}\n'
+
+
+def test_what_is_called_on_an_event_is_a_list_of_words() -> None:
+    assert parse_bench(head_with('on_event = ["notify-me", "--loud"]'), "b.toml").on_event == ("notify-me", "--loud")
+    assert parse_bench(head_with(""), "b.toml").on_event == ()
+
+
+@pytest.mark.parametrize("line", ['on_event = "notify-me --loud"', 'on_event = ["notify-me", 3]', 'on_event = [""]'])
+def test_anything_else_is_refused_with_its_place(line) -> None:
+    with pytest.raises(FileProblems) as refused:
+        parse_bench(head_with(line), "b.toml")
+    assert "on_event" in str(refused.value)
+    assert [problem.line for problem in refused.value.problems] == [2]
