@@ -194,9 +194,9 @@ class Daemon:
 
     def _next_run(self) -> int | None:
         shift = self._shift
-        if not (shift.to_play or shift.changed or self._flags.look):
+        if not (shift.to_play or shift.look or self._flags.look):
             return None
-        self._flags.look = False
+        shift.look = self._flags.look = False
         if shift.to_play:
             return shift.to_play.pop(0)
         due = next_to_play(shift)
@@ -258,7 +258,7 @@ class Daemon:
             log("error", "run_failed", run=run_id, what=error.message)
         finally:
             shift.playing = None
-            shift.changed = True
+            shift.changed = shift.look = True
         self._after(run_id)
 
     def _after(self, run_id: int) -> None:

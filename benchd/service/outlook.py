@@ -72,7 +72,7 @@ def next_to_play(shift: Shift) -> Due:
         if decision.kind == "wait" and row.waits_for is not decision.waits_for:
             state = row.state if row.state is RunState.WAITING else next_state(row.state, RunEvent.WAIT)
             shift.writer.set_state(row.id, state, shift.now(), decision.why, decision.waits_for)
-            shift.event("waiting", decision.why, run=row.id)
+            shift.event("waiting", decision.why, run=row.id)  # and so it is looked at once more
             waiting.append((row.id, decision.why))
     starting = next((one.row.id for one, decision in decided if decision.kind == "start"), None)
     return Due(starting, tuple(waiting))

@@ -44,7 +44,9 @@ class Shift:
     to_play: list[int] = field(default_factory=list)
     """Runs that are to go on before any other: a person says so, or they go on by themselves after a loss."""
     changed: bool = True
-    """Something was written that status and queue have not seen."""
+    """Something was written that the status does not show yet."""
+    look: bool = True
+    """Something happened after which the queue is to be looked at."""
 
     @property
     def name(self) -> str:
@@ -59,7 +61,7 @@ class Shift:
         """Enter that something happened on the bench."""
         row = EventRow(bench=self.name, utc=self.now(), kind=kind, what=what, run_id=run, t_ms=t_ms, who=who or None)
         self.writer.add_event(row)
-        self.changed = True
+        self.changed = self.look = True
 
     def standing(self, connection: Connection) -> MountRow | None:
         """What stands on the bench."""

@@ -74,3 +74,13 @@ def test_what_makes_no_sense_is_refused_in_words(serve, act, body):
     status, answer = bench.call("POST", act, body)
     assert status == 409
     assert answer["message"]
+
+
+def test_the_queue_is_looked_at_as_soon_as_something_is_queued(serve):
+    """Not only when the calendar says so, every 20 s."""
+    bench = serve(speed=None)
+    order = {"protocol": {"text": dwell(1), "file": "rest.toml"}, "specimen": "brook 2x140"}
+    bench.ask("POST", "/queue", order)
+    bench.until_status(lambda status: status["asked"], within_s=3)
+    bench.ask("POST", "/confirm", {})
+    bench.until_status(lambda status: status["run"], within_s=3)
