@@ -16,8 +16,12 @@ from benchd.running.forecast import Expectation
 from benchd.running.windows import QuietWindow, Span
 from benchd.store.records import RunRow, WaitsFor
 
-#: So many openings of a window are tried: the longest night of a year is never further off than that, near a change.
+#: So many openings of a window are tried: after a night that a change of clocks makes short comes one of usual length.
 OPENINGS = 2
+#: A plan leaves so much of a window over [s]: the queue is looked at now and then, and one that needs a window to its
+#: last second would come too late for it every night.
+SPARE_S = 180.0
+_NO_HOUR = datetime.max.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -48,46 +52,45 @@ def decide(
 ) -> list[tuple[Candidate, Decision]]:
     """All runs in the order in which they come, each with its decision; at most one of them starts.
 
-    Those due first come first, then by number. One that waits for somebody holds up none behind it; one whose hour is
-    fixed is not kept from it by a run behind it that would last too long. latch: why the bench is latched after a trip.
+    Of those that may start the one that was due first does, those without an hour after them, then by number. One that
+    waits for somebody holds up none behind it; one whose hour is still to come, named or that of its window, is not
+    kept from it by a run behind it that would last too long. latch: why the bench is latched after a trip. now: an
+    aware time.
     """
-    decided = [(one, _alone(one, latch, now, zone)) for one in candidates]
-    decided.sort(key=lambda pair: (pair[1].starts_utc or now, pair[0].row.id))
-    starting: RunRow | None = None
+    now = now.astimezone(UTC)
+    alone = [(one, _alone(one, latch, now, zone)) for one in candidates]
+    alone.sort(key=lambda pair: (pair[1].starts_utc or now, _turn(pair[0].row)))
+    starting: int | None = None
     result = []
-    for one, decision in decided:
+    for one, decision in alone:
         final = decision
         if decision.kind == "start":
-            later = _in_the_way(one, decided, now)
-            if starting is not None:
-                final = Decision("later", f"after run {starting.id}")
-            elif later is not None:
-                ends, other = now + timedelta(seconds=one.expected.lasts_s), later[1].starts_utc or now
-                why = (
-                    f"it would last until about {_clock(ends, now, zone)}, and run {later[0].row.id} starts at "
-                    f"{_clock(other, now, zone)}"
-                )
-                final = Decision("later", why)
-            else:
-                starting = one.row
+            not_now = f"after run {starting}" if starting is not None else _in_its_way(one, alone, now, zone)
+            starting = one.row.id if not not_now else starting
+            final = Decision("later", not_now) if not_now else decision
         result.append((one, final))
     return result
 
 
-def _in_the_way(
-    one: Candidate, decided: Iterable[tuple[Candidate, Decision]], now: datetime
-) -> tuple[Candidate, Decision] | None:
-    """A run queued before this one whose fixed hour would come while this one is still played."""
+def _turn(row: RunRow) -> tuple[datetime, int]:
+    return row.due_utc or _NO_HOUR, row.id
+
+
+def _in_its_way(one: Candidate, alone: Iterable[tuple[Candidate, Decision]], now: datetime, zone: ZoneInfo) -> str:
+    """Why a run may not start: the hour of one before it would come while it is still played. Empty when none does."""
     ends = now + timedelta(seconds=one.expected.lasts_s)
-    for other, decision in decided:
+    for other, decision in alone:
         starts = decision.starts_utc if decision.kind == "later" else None
-        if starts is not None and other.row.id < one.row.id and starts < ends:
-            return other, decision
-    return None
+        if starts is not None and starts < ends and _turn(other.row) < _turn(one.row):
+            until, at = _clock(ends, now, zone), _clock(starts, now, zone)
+            return f"it would last until about {until}, and run {other.row.id} starts at {at}"
+    return ""
 
 
 def _alone(one: Candidate, latch: str | None, now: datetime, zone: ZoneInfo) -> Decision:
     row = one.row
+    if row.waits_for is WaitsFor.PERSON:
+        return Decision("wait", row.reason, waits_for=WaitsFor.PERSON)
     if not one.on_bench:
         what = f"mount {row.mount} of {row.specimen} is to be on the bench"
         return Decision("wait", what, waits_for=WaitsFor.MOUNT)
@@ -96,29 +99,22 @@ def _alone(one: Candidate, latch: str | None, now: datetime, zone: ZoneInfo) -> 
     if latch is not None:
         return Decision("later", f"the bench tripped and has not been cleared: {latch}")
     earliest = max(now, row.due_utc or now)
-    not_fitting = fits_at_all(one.expected, row.quiet, earliest, zone)
-    if not_fitting:
-        return Decision("wait", not_fitting, waits_for=WaitsFor.PERSON)
-    starts = _start(one.expected, row.quiet, earliest, zone)
+    starts = _plan(one.expected, row.quiet, earliest, now, zone)
+    if isinstance(starts, str):
+        return Decision("wait", starts, waits_for=WaitsFor.PERSON)
     if starts <= now:
         return Decision("start", "starts now", now)
     at = f"starts at {_clock(starts, now, zone)}"
     if row.quiet is not None and starts > earliest:
-        at = f"{_short_of(one.expected, row.quiet, earliest, zone)}{at}"
+        at = f"{_short_of(one.expected, row.quiet, earliest, now, zone)}{at}"
     return Decision("later", at, starts)
 
 
 def fits_at_all(expected: Expectation, quiet: str | None, now: datetime, zone: ZoneInfo) -> str:
     """Why the quiet part of a run cannot lie inside its window on any of the coming nights; empty when it can."""
-    if quiet is None or expected.quiet_from_s is None:
-        return ""
-    longest = max(_openings(QuietWindow.parse(quiet), now, zone), key=lambda span: span.lasts_s)
-    if expected.quiet_s <= longest.lasts_s:
-        return ""
-    return (
-        f"what needs a quiet room takes about {_hours(expected.quiet_s)}, and {quiet} has {_hours(longest.lasts_s)}: "
-        "make the window longer, or let fewer steps be quiet"
-    )
+    now = now.astimezone(UTC)
+    starts = _plan(expected, quiet, now, now, zone)
+    return starts if isinstance(starts, str) else ""
 
 
 def may_begin(is_quiet: bool, expected_s: float, quiet: str | None, now: datetime, zone: ZoneInfo) -> str:
@@ -139,16 +135,27 @@ def may_begin(is_quiet: bool, expected_s: float, quiet: str | None, now: datetim
     return ""
 
 
-def _start(expected: Expectation, quiet: str | None, earliest: datetime, zone: ZoneInfo) -> datetime:
-    """When a run begins so that its quiet part lies inside the window, `earliest` at the earliest."""
+def _plan(
+    expected: Expectation, quiet: str | None, earliest: datetime, now: datetime, zone: ZoneInfo
+) -> datetime | str:
+    """When a run begins so that its quiet part lies inside the window, `earliest` at the earliest, both in UTC.
+
+    Words for a person when no coming night is long enough.
+    """
     if quiet is None or expected.quiet_from_s is None:
         return earliest
     lead = timedelta(seconds=expected.quiet_from_s)
-    for span in _openings(QuietWindow.parse(quiet), earliest, zone):
+    openings = _openings(QuietWindow.parse(quiet), earliest + lead, zone)
+    for span in openings:
         begins = max(earliest + lead, span.begins)
-        if begins + timedelta(seconds=expected.quiet_s) <= span.ends:
+        spare_s = SPARE_S if begins - lead > now else 0.0
+        if expected.quiet_s + spare_s <= span.left_s(begins):
             return begins - lead
-    raise ValueError("the quiet part fits no window")  # asked before, by fits_at_all
+    room_s = max(0.0, max(span.left_s(earliest + lead) for span in openings) - SPARE_S)
+    return (
+        f"what needs a quiet room takes about {_hours(expected.quiet_s)}, and {quiet} has room for {_hours(room_s)}: "
+        "make the window longer, or let fewer steps be quiet"
+    )
 
 
 def _openings(window: QuietWindow, now: datetime, zone: ZoneInfo) -> list[Span]:
@@ -162,14 +169,15 @@ def _openings(window: QuietWindow, now: datetime, zone: ZoneInfo) -> list[Span]:
     return spans
 
 
-def _short_of(expected: Expectation, quiet: str, now: datetime, zone: ZoneInfo) -> str:
-    """Words for a window that is open but too short by now."""
-    lead = timedelta(seconds=expected.quiet_from_s or 0.0)
-    span = QuietWindow.parse(quiet).around(now + lead, zone)
+def _short_of(expected: Expectation, quiet: str, earliest: datetime, now: datetime, zone: ZoneInfo) -> str:
+    """Words for a window that is open when the quiet part would begin, but too short by then."""
+    from_then = earliest + timedelta(seconds=expected.quiet_from_s or 0.0)
+    span = QuietWindow.parse(quiet).around(from_then, zone)
     if span is None:
         return ""
-    left = _hours(span.left_s(now + lead))
-    return f"too short a rest of {quiet}: {left} are left, about {_hours(expected.quiet_s)} are needed; "
+    when = "now" if earliest <= now else "then"
+    left, needed = _hours(span.left_s(from_then)), _hours(expected.quiet_s)
+    return f"the quiet window is too short for it {when}: {left} are left, {needed} are needed; "
 
 
 def _hours(seconds: float) -> str:
