@@ -13,6 +13,7 @@ from pathlib import Path
 
 from sqlalchemy.exc import SQLAlchemyError
 
+from benchd.errors import StoreError
 from benchd.store import migrations
 from benchd.store import schema as s
 from benchd.store.connect import making, recognise, store_error
@@ -77,6 +78,12 @@ def backup_file(path: Path, revision: str) -> Path:
 
 def _upgrade(path: Path, revision: str) -> None:
     try:
+        active = _active_run(path)
+        if active is not None:
+            raise StoreError(
+                f"{path} is of an older benchd, and its run {active} has not ended: not upgraded in the middle of a run",
+                "let the older benchd end it: benchd serve starts it there, then benchd abort or let it finish",
+            )
         _copy(path, backup_file(path, revision))
         with making(path).connect() as connection, connection.begin():
             migrations.upgrade(connection)
@@ -85,6 +92,13 @@ def _upgrade(path: Path, revision: str) -> None:
                 raise sqlite3.IntegrityError(f"{len(broken)} rows would point to nothing, first {broken[0]}")
     except (SQLAlchemyError, sqlite3.Error, OSError) as error:
         raise store_error(path, f"upgrade the database from schema {revision}", error) from error
+
+
+def _active_run(path: Path) -> int | None:
+    """A run that an engine has, or had when it died; None when there is none."""
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        row = connection.execute("SELECT id FROM run WHERE state IN ('running', 'held') LIMIT 1").fetchone()
+    return None if row is None else int(row[0])
 
 
 def _copy(path: Path, to: Path) -> None:

@@ -7,12 +7,14 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, create_engine
 
 from benchd.errors import DatabaseRefused, StoreError
+from benchd.running.states import RunState
 from benchd.store import migrations, queries, schema
 from benchd.store.prepare import backup_file
 from benchd.store.writer import Writer
@@ -122,6 +124,18 @@ def test_an_older_database_is_upgraded_after_a_backup(begun, path: Path, later) 
     assert "torque_nm" not in _mount_columns(backup_file(path, "0002"))
     with queries.reader(path) as connection:
         assert queries.sample_count(connection, begun.run_id) == 3
+
+
+@pytest.mark.parametrize("state", [RunState.RUNNING, RunState.HELD])
+def test_an_older_database_is_not_upgraded_in_the_middle_of_a_run(begun, path: Path, later, state) -> None:
+    begun.writer.set_state(begun.run_id, state, datetime.now(UTC))
+    begun.writer.close()
+    later()
+    with pytest.raises(StoreError, match=f"its run {begun.run_id} has not ended") as refused:
+        Writer.open(path, durable=False)
+    assert "older benchd" in refused.value.hint
+    assert not backup_file(path, "0002").exists()
+    assert "torque_nm" not in _mount_columns(path)
 
 
 def test_an_older_database_is_not_read_until_it_is_upgraded(writer: Writer, path: Path, later) -> None:
