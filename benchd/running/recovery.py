@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time
+from datetime import UTC, datetime
 
 from benchd.errors import InputError
 from benchd.protocol_file import Protocol, parse_protocol
 from benchd.running.bench import OpenBench
 from benchd.running.safe_state import SafeReport, make_safe
 from benchd.running.states import ALIVE, Ending, RunEvent, RunState, next_state
+from benchd.running.windows import QuietWindow
 from benchd.store import queries
 from benchd.store.records import AUTO_RESUME, EventRow, RunRow, StepRow, WaitsFor
 from benchd.store.writer import Writer
@@ -114,22 +115,9 @@ def decide(
         return Decision(False, f"it has already gone on by itself {AUTO_AT_MOST} times")
     if stage in resumed_at:
         return Decision(False, f"it has already gone on by itself once at stage {stage}")
-    if quiet is not None and not inside(quiet, local_now):
+    if quiet is not None and QuietWindow.parse(quiet).around(local_now, local_now.tzinfo or UTC) is None:
         return Decision(False, f"it is outside its quiet window {quiet}")
     return Decision(True, "its protocol says to go on by itself")
-
-
-def inside(quiet: str, local_now: datetime) -> bool:
-    """Whether a local wall time lies in a quiet window "HH:MM-HH:MM", which may go over midnight.
-
-    >>> inside("22:00-06:00", datetime(2026, 11, 24, 23, 30)), inside("22:00-06:00", datetime(2026, 11, 24, 6, 0))
-    (True, False)
-    """
-    begins, ends = (time.fromisoformat(part) for part in quiet.split("-"))
-    now = local_now.time()
-    if begins <= ends:
-        return begins <= now < ends
-    return now >= begins or now < ends
 
 
 def background_is_stale(gap_min: float, stages: Collection[str]) -> bool:

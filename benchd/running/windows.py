@@ -11,8 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from benchd.errors import InputError
 
@@ -65,18 +64,18 @@ class QuietWindow:
     def __str__(self) -> str:
         return f"{self.begins:%H:%M}-{self.ends:%H:%M}"
 
-    def around(self, now: datetime, zone: ZoneInfo) -> Span | None:
+    def around(self, now: datetime, zone: tzinfo) -> Span | None:
         """The window that is open at `now`, an aware time; None when none is."""
         return next((span for span in self._near(now, zone) if span.begins <= now < span.ends), None)
 
-    def next_opening(self, now: datetime, zone: ZoneInfo) -> Span:
+    def next_opening(self, now: datetime, zone: tzinfo) -> Span:
         """The window that opens next after `now`, an aware time; never the one that is open at `now`.
 
         A night on which the clock jumps over the whole window has none, and is passed over.
         """
         return next(span for span in self._near(now, zone) if span.begins > now)
 
-    def _near(self, now: datetime, zone: ZoneInfo) -> Iterator[Span]:
+    def _near(self, now: datetime, zone: tzinfo) -> Iterator[Span]:
         """The windows of the nights around `now`, in their order."""
         today = now.astimezone(zone).date()
         for day in (today + offset * _DAY for offset in range(-2, 4)):
@@ -84,18 +83,19 @@ class QuietWindow:
             if span.begins < span.ends:
                 yield span
 
-    def _of(self, day: date, zone: ZoneInfo) -> Span:
+    def _of(self, day: date, zone: tzinfo) -> Span:
         closes_on = day if self.begins < self.ends else day + _DAY
         opens, closes = datetime.combine(day, self.begins), datetime.combine(closes_on, self.ends)
         return Span(moments(opens, zone)[0], moments(closes, zone)[0])
 
 
-def at_time(text: str, now: datetime, zone: ZoneInfo) -> datetime:
+def at_time(text: str, now: datetime, zone: tzinfo) -> datetime:
     """The instant in UTC that `--at` names: a time of day is the next such from `now` on, today or tomorrow.
 
     text: "22:00", "2026-11-25 22:00" or "2026-11-25T22:00", by the clock in `zone`. now: an aware time. Of a wall time
     that comes twice it is the first that is not past. Raises `InputError`, also for a date and time in the past.
 
+    >>> from zoneinfo import ZoneInfo
     >>> now = datetime(2026, 11, 25, 22, 30, tzinfo=UTC)
     >>> f"{at_time('22:00', now, ZoneInfo('Europe/Berlin')):%Y-%m-%d %H:%M}"
     '2026-11-26 21:00'
@@ -122,7 +122,7 @@ def _dated(text: str) -> datetime:
     )
 
 
-def moments(wall: datetime, zone: ZoneInfo) -> tuple[datetime, ...]:
+def moments(wall: datetime, zone: tzinfo) -> tuple[datetime, ...]:
     """When the clock in `zone` shows the wall time (without a zone): one or two instants in UTC, in their order.
 
     One that the clock jumps over is the moment of the jump.
@@ -133,7 +133,7 @@ def moments(wall: datetime, zone: ZoneInfo) -> tuple[datetime, ...]:
     return (before,) if before == after else (before, after)
 
 
-def _jump(early: datetime, late: datetime, zone: ZoneInfo) -> datetime:
+def _jump(early: datetime, late: datetime, zone: tzinfo) -> datetime:
     """The first instant after `early` with the offset of `late`, to the second. Both in UTC, one jump between them."""
     offset = late.astimezone(zone).utcoffset()
     while late - early > timedelta(seconds=1):

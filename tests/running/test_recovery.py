@@ -12,7 +12,7 @@ from benchd.clock import VirtualClock
 from benchd.errors import LinkLost
 from benchd.protocol_file import parse_protocol
 from benchd.running.engine import Command
-from benchd.running.recovery import AUTO_AT_MOST, GAP_MIN, background_is_stale, decide, inside, recover
+from benchd.running.recovery import AUTO_AT_MOST, GAP_MIN, background_is_stale, decide, recover
 from benchd.running.states import Ending, RunState
 from benchd.running.steps.kinds import KINDS
 from benchd.store.records import REPEAT, TRIP, EventRow
@@ -77,8 +77,6 @@ def test_a_run_never_goes_on_by_itself_twice_at_one_stage() -> None:
 def test_a_run_goes_on_by_itself_only_inside_its_quiet_window(quiet, at, go_on) -> None:
     now = datetime.fromisoformat(f"2026-11-21T{at}:00+01:00")
     assert decide(protocol("auto"), "d", [], quiet, now).go_on is go_on
-    if quiet is not None:
-        assert inside(quiet, now) is go_on
 
 
 def test_the_background_is_stale_after_thirty_minutes() -> None:
