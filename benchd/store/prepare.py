@@ -81,7 +81,7 @@ def _upgrade(path: Path, revision: str) -> None:
         active = _active_run(path)
         if active is not None:
             raise StoreError(
-                f"{path} is of an older benchd, and its run {active} has not ended: not upgraded in the middle of a run",
+                f"{path} is of an older benchd, and its run {active} has not ended: it is not upgraded now",
                 "let the older benchd end it: benchd serve starts it there, then benchd abort or let it finish",
             )
         _copy(path, backup_file(path, revision))
