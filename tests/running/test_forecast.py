@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchd.protocol_file import CoolDown, parse_protocol
-from benchd.running.forecast import guess_s, left_s, points_of
+from benchd.running.forecast import Expectation, expectation, expected_s, guess_s, left_s, points_of
 from benchd.running.schedule import schedule
 
 TEXT = """
@@ -78,3 +78,67 @@ def test_what_points_have_taken_mends_the_guess_for_the_others() -> None:
 def test_nothing_is_left_at_the_end() -> None:
     planned = schedule(DUTY, (), seed=1, cooling="liquid")
     assert left(DUTY, done=[stage.key for stage in planned.stages]) == 0
+
+
+# The whole run, and when it needs a quiet room
+
+MIXED = parse_protocol(
+    """
+protocol = "mixed"
+[[steps]]
+kind = "dwell"
+name = "warm"
+for_min = 10
+[[steps]]
+kind = "background"
+quiet = true
+for_min = 2
+settle_s = 30
+[[steps]]
+kind = "fan_sweep"
+fan_pct = [100, 60, 30]
+settle_s = 10
+for_s = 20
+[[steps]]
+kind = "soak"
+quiet = true
+heat_w = [100, 150]
+noise_dba = [34, 40]
+equilibrium = { change_k = 1, in_min = 2, at_most_min = 30 }
+[[steps]]
+kind = "cool_down"
+to_within_k = 3
+at_most_min = 30
+""",
+    "mixed",
+)
+
+
+def expected(protocol, done=(), took=None) -> Expectation:
+    planned = schedule(protocol, (), seed=1, cooling="liquid")
+    return expectation(protocol, planned, frozenset(done), took or {})
+
+
+def test_the_quiet_part_goes_from_the_first_quiet_step_to_the_end_of_the_last_points_to_come_included() -> None:
+    soaks_s = 4 * 360
+    quiet_until_s = 600 + 150 + 90 + soaks_s
+    assert expected(MIXED) == Expectation(quiet_until_s + 12 * 60, 600, quiet_until_s)
+    assert expected(MIXED).quiet_s == 150 + 90 + soaks_s
+
+
+def test_what_is_done_is_over_for_the_quiet_part_too() -> None:
+    assert expected(MIXED, done=["warm"]).quiet_from_s == 0
+    later = expected(MIXED, done=["warm", "background"])
+    assert (later.quiet_from_s, later.quiet_until_s) == (90, 90 + 4 * 360)
+
+
+def test_a_run_without_quiet_steps_has_no_quiet_part() -> None:
+    assert expected(DUTY) == Expectation(left(DUTY), None, None)
+    assert expected(DUTY).quiet_s == 0
+
+
+def test_one_stage_is_expected_as_others_of_its_step_have_taken() -> None:
+    assert expected_s(DUTY, "soak/150w_80pct", {}) == 360
+    took = {"soak/100w_40pct": 500.0, "soak/100w_80pct": 700.0, "background": 9.0}
+    assert expected_s(DUTY, "soak/150w_80pct", took) == 600
+    assert expected_s(DUTY, "fan_sweep", took) == 90
