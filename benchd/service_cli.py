@@ -134,6 +134,30 @@ def ready(
         raise click.exceptions.Exit(1)
 
 
+@click.command(short_help="What is going on now.")
+@socket_option
+@as_json
+def status(socket: Path | None, as_json: bool) -> None:
+    """Show what the bench does now: the run, its channels, what is asked of you, the queue, what happened last."""
+    from benchd.commands.acts import daemon
+    from benchd.commands.status import status_command
+
+    status_command(daemon(socket), as_json)
+
+
+@click.command(short_help="The same, live, until the run has ended.")
+@socket_option
+def watch(socket: Path | None) -> None:
+    """Show what `status` shows, live, until the run ends; Ctrl-C leaves, and the run goes on.
+
+    To a pipe or a file: one line each time the state, the stage or an event changes.
+    """
+    from benchd.commands.acts import daemon
+    from benchd.commands.status import watch_command
+
+    watch_command(daemon(socket))
+
+
 @click.command(short_help="Heat off, sampling goes on.")
 @socket_option
 def hold(socket: Path | None) -> None:
@@ -259,4 +283,18 @@ def runs(run: int | None, db: Path | None, socket: Path | None, limit: int, as_j
 
 
 #: All of them, for `benchd.cli`.
-COMMANDS = (serve, queue, ready, hold, resume, abort, confirm, clear, specimens, mounts, runs)
+COMMANDS = (
+    serve,
+    queue,
+    ready,
+    status,
+    watch,
+    hold,
+    resume,
+    abort,
+    confirm,
+    clear,
+    specimens,
+    mounts,
+    runs,
+)
