@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from benchd.protocol_file import CoolDown, parse_protocol
 from benchd.running.forecast import Expectation, expectation, expected_s, guess_s, left_s, points_of
-from benchd.running.schedule import schedule
+from benchd.running.schedule import Schedule, schedule
 
 TEXT = """
 protocol = "night"
@@ -73,6 +75,13 @@ def test_points_that_a_sweep_will_add_are_counted_before_they_are_known() -> Non
 def test_what_points_have_taken_mends_the_guess_for_the_others() -> None:
     took = {"soak/100w_40pct": 500.0, "soak/100w_80pct": 700.0}
     assert left(DUTY, done=["background", "fan_sweep", *took], took=took) == pytest.approx(3 * 600 + 60)
+
+
+def test_a_point_that_will_not_be_measured_takes_no_time() -> None:
+    planned = schedule(DUTY, (), seed=1, cooling="liquid")
+    first, *others = planned.stages
+    skipped = Schedule((*others, replace(first, skip="not reached")), more_to_come=False)
+    assert left_s(DUTY, skipped, frozenset(), {}) == left(DUTY) - 150
 
 
 def test_nothing_is_left_at_the_end() -> None:

@@ -150,6 +150,13 @@ def test_a_plan_leaves_some_minutes_over_for_the_queue_is_not_looked_at_all_the_
     assert "has room for 7:57 h" in fits_at_all(lasting(9, 0, 8), QUIET, NOON, BERLIN)
 
 
+def test_what_would_be_quiet_later_needs_nothing_left_over_once_it_can_begin() -> None:
+    """Planned for 21:00 with an hour of warming first, looked at two minutes late."""
+    run = queued(1, lasting(10, 1, 9 - SPARE_S / HOUR_S), quiet=QUIET)
+    assert shown(alone(run, NOON)) == "25 21:00"
+    assert alone(run, at("25 21:02")).kind == "start"
+
+
 def test_a_window_shorter_than_what_is_left_over_has_room_for_nothing() -> None:
     assert "13:00-13:02 has room for 0:00 h" in fits_at_all(lasting(1, 0, 0.1), "13:00-13:02", NOON, BERLIN)
 
