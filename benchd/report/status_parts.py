@@ -6,14 +6,13 @@ Knows the status document, and no terminal. Light: it is imported each time some
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
-from benchd.report.screen import Line, at, bar, cells, day, hours, joined, padded, small_line, width_of, wrapped
+from benchd.report.screen import Line, at, bar, cells, cut, day, hours, joined, padded, small_line, width_of, wrapped
 
 Document: TypeAlias = Mapping[str, Any]
 
-#: A margin below this part of its limit's distance from zero is shown as an alarm; units of their own count whole.
+#: A margin below this, in its own unit, is shown as an alarm; one of any other unit when there is none left.
 NEAR = {"K": 5.0, "W": 15.0}
 #: A line of history is at most as long as there are minutes in a document.
 MINUTES = 32
@@ -23,8 +22,7 @@ UNIT_WIDTH = 6
 _SHORT_UNITS = {"degC": "°C", "1": ""}
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(NamedTuple):
     """Some lines under one word. least: so many of them are shown before any other block gets more."""
 
     word: str
@@ -33,20 +31,20 @@ class Block:
     least: int = 1
     each: int = 1
     """So many things stand on a line."""
-    count: int = 0
+    whole: int = 0
     """How many things there are; the lines unless given."""
 
     def left_out(self, shown: int) -> int:
         """How many things are not seen when only `shown` lines are."""
-        return max(0, (self.count or len(self.lines)) - shown * self.each)
+        return max(0, (self.whole or len(self.lines)) - shown * self.each)
 
 
-@dataclass(frozen=True, slots=True)
 class Parts:
-    """Makes the blocks of one document. width: of the lines [cells]; plain: ASCII only."""
+    """Makes the blocks of one document. plain: ASCII only; width, wherever it is asked for: of the lines [cells]."""
 
-    document: Document
-    plain: bool
+    def __init__(self, document: Document, plain: bool) -> None:
+        self.document = document
+        self.plain = plain
 
     @property
     def now(self) -> str:
@@ -71,7 +69,7 @@ class Parts:
         """What must be seen before all else."""
         for word, text in self._alarms():
             lines = [((line, "alarm"),) for line in wrapped(text, width)]
-            yield Block(word, lines, "lines of a warning", least=min(len(lines), 2))
+            yield Block(word, lines, "lines of warnings", least=min(len(lines), 2))
 
     def _alarms(self) -> Iterator[tuple[str, str]]:
         seen = self.document
@@ -104,7 +102,7 @@ class Parts:
                 lines.append(((what[0], "strong"), ("    ", ""), (one["how"], "good")))
                 continue
             lines += [*(((line, "strong"),) for line in what), (("    ", ""), (one["how"], "good"))]
-        return Block("asked", lines, "lines of what is asked", least=min(len(lines), 3))
+        return Block("asked", lines, "lines of what is asked", least=min(len(lines), 6))
 
     def run(self, width: int) -> Block:
         """What runs, how far it is, when it ends."""
@@ -121,7 +119,8 @@ class Parts:
         lines += self._doing(run, width)
         if run["soaking"]:
             lines += [((line, ""),) for line in wrapped(self._equilibrium(run["soaking"]), width, "  ")]
-        if set_to := self._setpoints():
+        quiet = f"quiet {run['quiet']}" if run["quiet"] else ""
+        if set_to := joined([self._setpoints(), quiet], "; "):
             lines.append(((set_to, "quiet"),))
         return Block("now", lines, "lines of the run", least=len(lines))
 
@@ -142,8 +141,7 @@ class Parts:
         more = "more to come" if run["more_to_come"] else ""
         left = f"{hours(run['left_s'])} left" if run["left_s"] is not None else ""
         ends = f"ends about {at(run['ends_local'], self.now)}" if run["ends_local"] else ""
-        quiet = f"quiet {run['quiet']}" if run["quiet"] else ""
-        return ((joined([points, more, left]), ""), (", ", "") if ends else ("", ""), (joined([ends, quiet]), "strong"))
+        return ((joined([points, more, left]), ""), (", " if ends else "", ""), (ends, "strong"))
 
     def _doing(self, run: Document, width: int) -> list[Line]:
         again = f" (attempt {run['attempt']})" if (run["attempt"] or 1) > 1 else ""
@@ -201,22 +199,17 @@ class Parts:
             (small, ""),
         )
 
-    def _value(self, value: float, unit: str) -> str:
-        return (
-            f"{value:.0f}"
-            if unit in ("1/min", "1") or abs(value) >= 10_000
-            else f"{value:.4g}"
-            if abs(value) >= 1000
-            else f"{value:.1f}"
-            if abs(value) >= 10
-            else f"{value:.2f}"
-        )
+    @staticmethod
+    def _value(value: float, unit: str) -> str:
+        if unit in ("1/min", "1") or abs(value) >= 1000:
+            return f"{value:.0f}"
+        return f"{value:.1f}" if abs(value) >= 10 else f"{value:.2f}"
 
     def _unit(self, unit: str) -> str:
         return unit if self.plain and unit != "1" else _SHORT_UNITS.get(unit, unit)
 
     def limits(self, width: int, columns: int) -> Block:
-        """Each interlock and how far it is from tripping, the nearest of its kind marked."""
+        """Each interlock and how far it is from tripping."""
         each = (width - 3 * (columns - 1)) // columns
         cells_of = [self._limit(one, each) for one in self.document["interlocks"]]
         return Block("limits", in_columns(cells_of, columns, each), "limits", 1, columns, len(cells_of))
@@ -236,7 +229,7 @@ class Parts:
             what = what.partition(" for ")[0]
         return ((padded(what, room, self.mark), "quiet"), (said.rjust(9), style))
 
-    def queue(self) -> Block:
+    def queue(self, width: int) -> Block:
         """What comes after."""
         lines: list[Line] = []
         for one in self.document["queue"]:
@@ -245,8 +238,11 @@ class Parts:
             starts = f" (about {at(one['starts_local'], self.now)})" if one["starts_local"] else ""
             why = f"{state}{one['why'] or ''}"
             starts = "" if starts and at(one["starts_local"], self.now) in why else starts
-            lines.append(((what, ""), ("  ", ""), (f"{why}{starts}".strip(), "quiet")))
-        return Block("queue", lines or [(("empty", "quiet"),)], "runs in the queue")
+            when = f"{why}{starts}".strip()
+            # Of a long name only its end is lost, not when its run starts.
+            what = cut(what, max(width - cells(when) - 2, width // 2), self.mark)
+            lines.append(((what, ""), ("  ", ""), (when, "quiet")))
+        return Block("queue", lines or [(("empty", "quiet"),)], "queued runs")
 
     def events(self) -> Block:
         """What happened last, newest first."""

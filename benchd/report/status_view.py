@@ -61,7 +61,7 @@ def _wide(parts: Parts, width: int, height: int | None) -> list[Line]:
     high = None if height is None else height - 2
     warnings = list(parts.warnings(left_room))
     left = [parts.run(left_room), *warnings, parts.asked(left_room), parts.channels(left_room, 1)]
-    right = [parts.queue(), parts.limits(right_room, 1), parts.events()]
+    right = [parts.queue(right_room), parts.limits(right_room, 1), parts.events()]
     order = [*warnings, left[-2], left[0], left[-1]]
     columns = side_by_side(
         _column(left, order, left_width, high, parts.mark, apart=True),
@@ -87,9 +87,7 @@ def _column(
     left_out = ""
     if height is not None and whole > height:
         shares = _shares([block for block in order if block.lines], height - 1)
-        cut = [(block, block.left_out(shares[id(block)])) for block in there]
-        said = ", ".join(f"{count} more {_one(block.noun, count)}" for block, count in cut if count)
-        left_out = f"{said}: a taller terminal shows them"
+        left_out = _left_out([(block.left_out(shares[id(block)]), block.noun) for block in there], width)
     lines: list[Line] = []
     for number, block in enumerate(there):
         if apart and number:
@@ -98,17 +96,18 @@ def _column(
             word = (padded(block.word if place == 0 else "", GUTTER, mark), "quiet")
             lines.append(cut_line((word, *line), width, mark))
     if left_out:
-        lines.append(((padded("", GUTTER), ""), (left_out, "quiet")))
-        lines[-1] = cut_line(lines[-1] if cells(left_out) + GUTTER <= width else ((left_out, "quiet"),), width, mark)
+        gutter = " " * (GUTTER if cells(left_out) + GUTTER <= width else 0)
+        lines.append(cut_line(((gutter, ""), (left_out, "quiet")), width, mark))
     return lines
 
 
-def _one(noun: str, count: int) -> str:
-    """A noun for so many of it."""
-    if count != 1:
-        return noun
-    first, _, rest = noun.partition(" ")
-    return f"{first.removesuffix('s')} {rest}".strip()
+def _left_out(cut: Iterable[tuple[int, str]], width: int) -> str:
+    """What is not seen, in words; only how much when there is no room for more."""
+    there = [(count, noun) for count, noun in cut if count]
+    each = [f"{count} {noun.removesuffix('s') if count == 1 else noun}" for count, noun in there]
+    first, *others = [each[0].replace(" ", " more ", 1), *each[1:]]
+    said = f"{', '.join([first, *others])}: a taller terminal shows them"
+    return said if cells(said) <= width else f"{sum(count for count, _ in there)} more: a taller terminal shows them"
 
 
 def _shares(order: Sequence[Block], height: int) -> dict[int, int]:
