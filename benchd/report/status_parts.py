@@ -237,7 +237,7 @@ class Parts:
             state = "" if one["state"] == "queued" else f"{one['state']}: "
             starts = f" (about {at(one['starts_local'], self.now)})" if one["starts_local"] else ""
             why = f"{state}{one['why'] or ''}"
-            starts = "" if starts and at(one["starts_local"], self.now) in why else starts
+            starts = "" if starts and one["starts_local"][11:16] in why else starts
             when = f"{why}{starts}".strip()
             # Of a long name only its end is lost, not when its run starts.
             what = cut(what, max(width - cells(when) - 2, width // 2), self.mark)

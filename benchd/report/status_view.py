@@ -47,7 +47,7 @@ def _narrow(parts: Parts, width: int, height: int | None) -> list[Line]:
     room = width - GUTTER
     columns = 2 if room >= TWO_BESIDE else 1
     warnings, asked, run = list(parts.warnings(room)), parts.asked(room), parts.run(room)
-    rest = [parts.channels(room, columns), parts.limits(room, columns), parts.queue(), parts.events()]
+    rest = [parts.channels(room, columns), parts.limits(room, columns), parts.queue(room), parts.events()]
     blocks = [run, *warnings, asked, *rest]
     # Who gets lines first: what can hurt, what is asked, what runs, then what is left.
     order = [*warnings, asked, run, rest[0], rest[2], rest[1], rest[3]]
