@@ -53,6 +53,8 @@ from benchd.store.writer import Writer
 
 #: While nothing is played the loop looks around so often [s of real time].
 LOOK_S = 0.2
+#: The queue is looked at at least so often [s of bench time], whatever the calendar says.
+LOOK_AT_LEAST_S = 60.0
 #: Pictures are published no more often than this [s of real time].
 PUBLISH_S = 0.05
 #: What the database says is read again no more often than this [s of real time], unless something was written here.
@@ -126,7 +128,7 @@ class Daemon:
         self._flags = _Flags()
         self._heart = Heart(options.beats)
         self._stack = ExitStack()
-        self._published_s = self._slow_s = 0.0
+        self._published_s = self._slow_s = self._looked_s = 0.0
         self._samples: tuple[Sample, ...] = ()
 
     def __enter__(self) -> Daemon:
@@ -194,9 +196,13 @@ class Daemon:
 
     def _next_run(self) -> int | None:
         shift = self._shift
-        if not (shift.to_play or shift.look or self._flags.look):
+        # The calendar goes by the wall clock, which may be set back; bench time never is.
+        now_s = shift.clock.now_s()
+        overdue = now_s - self._looked_s > LOOK_AT_LEAST_S
+        if not (shift.to_play or shift.look or self._flags.look or overdue):
             return None
         shift.look = self._flags.look = False
+        self._looked_s = now_s
         if shift.to_play:
             return shift.to_play.pop(0)
         due = next_to_play(shift)

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from enum import Enum, auto
 
 from benchd.bench_file import LoadedBench
-from benchd.clock import real_s
+from benchd.clock import on_beat, real_s
 from benchd.errors import BenchdError, InputError
 from benchd.running.bench import OpenBench
 from benchd.running.safe_state import make_safe
@@ -118,6 +118,8 @@ class Guard:
 
     def run(self) -> int:
         """Until asked to stop, or until starting again helps nobody. Signals are raised again by who called this."""
+        # Making safe may wait for dead instruments longer than the manager's watchdog waits for a word.
+        on_beat(self._kick_watchdog)
         with self._signals():
             while True:
                 child = self._start()
