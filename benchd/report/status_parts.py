@@ -115,7 +115,7 @@ class Parts:
             }
             state = str(self.document["state"])
             return Block("now", [((words.get(state, state), "strong"),)], "lines")
-        lines = [self._title(run), self._progress(run, width), self._points(run)]
+        lines = [self._title(run), self._progress(run, width), *self._points(run, width)]
         lines += self._doing(run, width)
         if run["soaking"]:
             lines += [((line, ""),) for line in wrapped(self._equilibrium(run["soaking"]), width, "  ")]
@@ -135,13 +135,16 @@ class Parts:
         percent = f" {100 * part:3.0f} %"
         return (*bar(part, max(min(width, 110) - len(percent), 4), plain=self.plain), (percent, ""))
 
-    def _points(self, run: Document) -> Line:
+    def _points(self, run: Document, width: int) -> list[Line]:
         known, done = run["points_known"], run["points_done"]
         points = f"point {min(done + 1, known)} of {known}" if known else "no test points known yet"
-        more = "more to come" if run["more_to_come"] else ""
+        more = "more to come" if known and run["more_to_come"] else ""
         left = f"{hours(run['left_s'])} left" if run["left_s"] is not None else ""
         ends = f"ends about {at(run['ends_local'], self.now)}" if run["ends_local"] else ""
-        return ((joined([points, more, left]), ""), (", " if ends else "", ""), (ends, "strong"))
+        before = joined([points, more, left])
+        if ends and cells(before) + cells(ends) + 2 > width:
+            return [((before, ""),), ((ends, "strong"),)]
+        return [((before, ""), (", " if ends else "", ""), (ends, "strong"))]
 
     def _doing(self, run: Document, width: int) -> list[Line]:
         again = f" (attempt {run['attempt']})" if (run["attempt"] or 1) > 1 else ""

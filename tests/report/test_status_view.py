@@ -180,6 +180,12 @@ def test_a_run_says_what_it_does_and_when_it_ends(size: tuple[int, int]) -> None
         assert words in " ".join(said.split()), words
 
 
+def test_when_a_run_ends_is_never_cut() -> None:
+    for known in (0, 13):
+        said = text_of(status_lines(running(run=RUN | {"points_known": known}), 40, 24))
+        assert "ends about Thu 01:52" in said
+
+
 @pytest.mark.parametrize("size", SIZES[:3])
 def test_what_can_hurt_and_what_is_asked_is_seen_on_a_full_screen_too(size: tuple[int, int]) -> None:
     said = text_of(status_lines(full(), *size))
