@@ -10,11 +10,13 @@ import click
 
 from benchd.bench_file import LoadedBench
 from benchd.commands.tell import tell
+from benchd.errors import StoreError
 from benchd.places import bench_db, rehearsal_db
 from benchd.service.bench_lock import BenchLock
 from benchd.service.guard import Guard, check_speed
 from benchd.service.logs import set_up
 from benchd.service.socket_place import bind, socket_path
+from benchd.store.lock import is_held
 
 
 def serve_command(loaded: LoadedBench, bench: str, db: Path | None, speed: float | None, socket: Path | None) -> None:
@@ -25,12 +27,20 @@ def serve_command(loaded: LoadedBench, bench: str, db: Path | None, speed: float
     database.parent.mkdir(parents=True, exist_ok=True)
     path = socket_path(socket)
     set_up()
+    if is_held(database):
+        raise StoreError(f"{database} is being written by another process", "one daemon a database: see benchd status")
     lock = BenchLock.take(loaded.bench)
     try:
         with bind(path) as listening:
             what = "simulated bench" if simulated else "bench"
             tell(f"serving {what} {loaded.bench.bench} at {path}; see: benchd status; Ctrl-C stops it safely")
-            guard = Guard(loaded, listening, {"bench": _found_again(bench), "db": str(database), "speed": speed})
+            options = {
+                "bench": _found_again(bench),
+                "bench_file": loaded.file,
+                "db": str(database),
+                "speed": speed,
+            }
+            guard = Guard(loaded, lock, listening, options)
             try:
                 status = guard.run()
             finally:

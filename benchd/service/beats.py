@@ -10,8 +10,9 @@ from contextlib import suppress
 
 from benchd.clock import real_s
 
-#: What the child sends: it has come up; it makes progress; it has taken a changed bench file.
-READY, BEAT, READ_AGAIN = b"R", b".", b"F"
+#: What the child sends: it has come up; it makes progress; it has taken a changed bench file, or not; the bench is safe
+#: and it is about to end, which may take longer than a beat.
+READY, BEAT, TAKEN, NOT_TAKEN, LEAVING = b"R", b".", b"F", b"N", b"L"
 #: No more often than this [s].
 EVERY_S = 0.1
 
@@ -28,9 +29,13 @@ class Heart:
         """The child has come up."""
         self._send(READY)
 
-    def read_again(self) -> None:
-        """The child has taken a changed bench file, and the guard has to know the same bench."""
-        self._send(READ_AGAIN)
+    def taken(self, taken: bool) -> None:
+        """The child has taken the changed bench file that it was offered, or not: the guard keeps to the same bench."""
+        self._send(TAKEN if taken else NOT_TAKEN)
+
+    def leaving(self) -> None:
+        """The bench is safe and the child is about to end."""
+        self._send(LEAVING)
 
     def beat(self) -> None:
         """The loop that drives the bench makes progress."""

@@ -25,13 +25,17 @@ class BenchLock:
         self._held: dict[str, int] = {}
 
     @classmethod
-    def take(cls, bench: BenchFile, folder: Path | None = None) -> BenchLock:
+    def take(cls, bench: BenchFile, folder: Path | None = None, beside: BenchLock | None = None) -> BenchLock:
         """Take the places of a bench. Raises `RunRefused` naming the process that has one of them.
 
-        folder: where the lock files lie, the machine's own unless given.
+        folder: where the lock files lie, the machine's own unless given. beside: a lock of our own whose places may be
+        taken once more; each is free when both are given back.
         """
         lock = cls()
         for place in _places(bench):
+            if beside is not None and place in beside._held:
+                lock._held[place] = os.dup(beside._held[place])
+                continue
             descriptor = _open(_file(place, folder))
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -19,9 +19,8 @@ from tzlocal import get_localzone
 
 from benchd.bench_file import LoadedBench, load_bench
 from benchd.clock import Clock, PacedClock, SystemClock, on_beat, real_s
-from benchd.errors import BenchdError, InputError, InstrumentError, RunRefused
+from benchd.errors import BenchdError, InstrumentError, RunRefused
 from benchd.instruments import RunAbout
-from benchd.named_files import find_bench
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Command, Engine
@@ -38,7 +37,6 @@ from benchd.service.beats import Heart
 from benchd.service.board import Board
 from benchd.service.calendar import Calendar
 from benchd.service.desk import BenchDesk
-from benchd.service.guard import check_speed
 from benchd.service.hook import Hook
 from benchd.service.inbox import Inbox
 from benchd.service.logs import log, set_up
@@ -77,7 +75,9 @@ class Options:
     """What the guard tells its child."""
 
     bench: str
-    """Name or path of the bench file."""
+    """Name or path of the bench file, for the guard: the child reads only what the guard has read."""
+    bench_file: str
+    """What the bench file is called in messages."""
     db: str
     speed: float | None
     beats: int
@@ -85,7 +85,11 @@ class Options:
     life: int
     """what is closed when the guard is gone,"""
     socket: int
-    """and the socket that it serves."""
+    """the socket that it serves,"""
+    bench_text: int
+    """the text of the bench file as it is served, and"""
+    offer_text: int
+    """what is offered in its place at a SIGHUP."""
 
 
 def serve(options: Options) -> int:
@@ -101,12 +105,12 @@ def serve(options: Options) -> int:
     return 0
 
 
-def read_bench(name: str, speed: float | None) -> LoadedBench:
-    """The bench file. Raises `InputError`, also when a speed is asked of real instruments."""
-    found = find_bench(name)
-    loaded = load_bench(found.text, found.file)
-    check_speed(loaded, speed)
-    return loaded
+def bench_in(descriptor: int, file: str) -> LoadedBench:
+    """The bench whose text the guard has put there; `file` is what it is called in messages. Raises `InputError`.
+
+    Only the guard reads the file itself: both always know the same bench, whatever becomes of the file meanwhile.
+    """
+    return load_bench(os.pread(descriptor, os.fstat(descriptor).st_size, 0).decode(), file)
 
 
 @dataclass
@@ -145,7 +149,7 @@ class Daemon:
     def _build(self) -> None:
         options, enter = self._options, self._stack.enter_context
         enter(self._signals())
-        loaded = read_bench(options.bench, options.speed)
+        loaded = bench_in(options.bench_text, options.bench_file)
         writer = enter(Writer.open(Path(options.db), durable=not loaded.bench.immediate))
         on_beat(self._heart.beat)
         threading.Thread(target=self._watch_guard, name="guard is there", daemon=True).start()
@@ -193,6 +197,7 @@ class Daemon:
             else:
                 self._play(run_id)
         self._make_safe("the daemon stops")
+        self._heart.leaving()
 
     def _next_run(self) -> int | None:
         shift = self._shift
@@ -305,6 +310,7 @@ class Daemon:
             playing.engine.ask(Command.LEAVE, text="the daemon was asked to stop")
         if self._flags.read_again:
             self._flags.read_again = False
+            self._heart.taken(False)
             log("warning", "bench_file_not_read", what="a run is played: it is read again only between runs")
 
     # Between runs
@@ -337,20 +343,14 @@ class Daemon:
     def _read_bench_again(self) -> None:
         self._flags.read_again = False
         shift = self._shift
-        try:
-            loaded = read_bench(self._options.bench, self._options.speed)
-            if loaded.bench.bench != shift.name:
-                raise InputError(f"it is bench {loaded.bench.bench} now: that needs a daemon of its own")
-        except BenchdError as error:
-            log("error", "bench_file_refused", what=error.message)
-            shift.event("bench_file", f"refused: {error.message}")
-            return
+        loaded = bench_in(self._options.offer_text, self._options.bench_file)
         shift.bench.close()
         shift.loaded, shift.bench = loaded, OpenBench(loaded.bench)
         self._reader = IdleReader(shift.bench)
-        self._hook.close()
+        # What is under way may take longer than a beat.
+        threading.Thread(target=self._hook.close, name="on_event ends", daemon=True).start()
         self._hook = Hook(loaded.bench.on_event)
-        self._heart.read_again()
+        self._heart.taken(True)
         self._make_safe("the bench file was read again")
         self._mount_for_show()
         shift.event("bench_file", "read again")

@@ -19,12 +19,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
-from benchd.bench_file import LoadedBench
+from benchd.bench_file import LoadedBench, load_bench
 from benchd.clock import on_beat, real_s
 from benchd.errors import BenchdError, InputError
+from benchd.named_files import find_bench
 from benchd.running.bench import OpenBench
 from benchd.running.safe_state import make_safe
-from benchd.service.beats import READ_AGAIN, READY
+from benchd.service.beats import LEAVING, NOT_TAKEN, READY, TAKEN
+from benchd.service.bench_lock import BenchLock
+from benchd.service.hook import Hook
 from benchd.service.logs import log
 from benchd.service.notify import notify, watchdog_every_s
 
@@ -41,6 +44,7 @@ LOSSES_AT_MOST = 3
 LOSSES_IN_S = 120.0
 #: After a loss it waits this long [s], then twice as long, and so on.
 PAUSE_S = 1.0
+PAUSE_AT_MOST_S = 60.0
 #: How often it looks [s].
 LOOK_S = 0.1
 
@@ -72,8 +76,10 @@ class Child:
     life: int
     """Closed, by whatever end of the guard, it tells the child to make safe and end."""
     up: bool = False
-    read_again: bool = False
-    """It has taken a changed bench file."""
+    leaving: bool = False
+    """The bench is safe by its own hand, and it is about to end."""
+    answer: bool | None = None
+    """Whether it has taken the bench file that it was offered; None while it has not said so."""
     heard_s: float = field(default_factory=real_s)
 
     def read_beats(self) -> bool:
@@ -85,18 +91,31 @@ class Child:
         if came:
             self.heard_s = real_s()
             self.up = self.up or READY in came
-            self.read_again = self.read_again or READ_AGAIN in came
+            self.leaving = self.leaving or LEAVING in came
+            if TAKEN in came or NOT_TAKEN in came:
+                self.answer = TAKEN in came
         return bool(came)
 
     @property
     def late(self) -> bool:
         """Whether its last beat is too old."""
-        return real_s() - self.heard_s > (LATE_S if self.up else START_S)
+        allowed_s = STOP_S if self.leaving else LATE_S if self.up else START_S
+        return real_s() - self.heard_s > allowed_s
 
     def close(self) -> None:
         """Let go of its pipes."""
         os.close(self.beats)
         os.close(self.life)
+
+
+def _text_file(name: str) -> int:
+    """A file in memory for a text that the children read; its descriptor."""
+    return os.memfd_create(f"benchd-{name}", 0)
+
+
+def _put_text(descriptor: int, text: str) -> None:
+    os.ftruncate(descriptor, 0)
+    os.pwrite(descriptor, text.encode(), 0)
 
 
 class Guard:
@@ -105,15 +124,23 @@ class Guard:
     listening: the socket that the child serves. options: what the child is told, as JSON values.
     """
 
-    def __init__(self, loaded: LoadedBench, listening: socket.socket, options: Mapping[str, object]) -> None:
+    def __init__(
+        self, loaded: LoadedBench, lock: BenchLock, listening: socket.socket, options: Mapping[str, object]
+    ) -> None:
         self._loaded = loaded
+        self._lock = lock
+        self._offered: tuple[LoadedBench, BenchLock] | None = None
+        self._bench_text, self._offer_text = _text_file("bench"), _text_file("offer")
+        _put_text(self._bench_text, loaded.text)
         self._listening = listening
         self._options = options
+        self._was_up = False
         self._stop: int | None = None
         self._stop_since_s = 0.0
         self._reread = False
         self._kick_every_s = watchdog_every_s()
         self._kicked_s = 0.0
+        self._refusals = 0
         self._losses: deque[float] = deque(maxlen=LOSSES_AT_MOST + 1)
 
     def run(self) -> int:
@@ -128,13 +155,17 @@ class Guard:
                 finally:
                     child.close()
                 status = child.process.returncode
-                if end is End.STOPPED or end is End.REFUSED:
-                    return 0 if end is End.STOPPED and status in (0, -signal.SIGTERM) else abs(status) or 1
+                self._was_up = self._was_up or child.up
+                self._answered(False)  # an offer that it did not live to take
+                if end is End.STOPPED:
+                    return 0
+                if end is End.REFUSED and not self._was_up:
+                    return status
                 self._make_safe(f"the engine's process was lost (status {status})")
                 if self._stop is not None:
                     return 1
-                if not self._again():
-                    log("critical", "guard_gives_up", what=f"lost {LOSSES_AT_MOST + 1} times in {LOSSES_IN_S:g} s")
+                if not self._again(refused=end is End.REFUSED):
+                    self._give_up()
                     return 1
 
     @property
@@ -146,7 +177,13 @@ class Guard:
         beats_r, beats_w = os.pipe()
         life_r, life_w = os.pipe()
         os.set_blocking(beats_r, False)
-        inherited = {"beats": beats_w, "life": life_r, "socket": self._listening.fileno()}
+        inherited = {
+            "beats": beats_w,
+            "life": life_r,
+            "socket": self._listening.fileno(),
+            "bench_text": self._bench_text,
+            "offer_text": self._offer_text,
+        }
         command = [sys.executable, "-m", "benchd.service.child", json.dumps({**self._options, **inherited})]
         try:
             # A session of its own: Ctrl-C on the terminal is the guard's alone to pass on.
@@ -170,18 +207,19 @@ class Guard:
                 if child.up and not was_up:
                     was_up = True
                     notify("READY=1", f"MAINPID={os.getpid()}")
-                if heard:
+                if heard or not child.up:
                     self._kick_watchdog()
                 if self._stop is not None and not passed_on:
                     passed_on = True
                     notify("STOPPING=1")
                     child.process.send_signal(signal.SIGTERM)
-                if self._reread:
+                if self._reread and child.up and self._offered is None:
+                    # Before it is up it would not know what to do with it, and end.
                     self._reread = False
-                    child.process.send_signal(signal.SIGHUP)
-                if child.read_again:
-                    child.read_again = False
-                    self._read_again()
+                    self._offer(child)
+                if child.answer is not None:
+                    self._answered(child.answer)
+                    child.answer = None
                 if child.late or (passed_on and real_s() - self._stop_since_s > STOP_S):
                     self._kill(child)
                     return End.LOST
@@ -217,29 +255,69 @@ class Guard:
         finally:
             bench.close()
 
-    def _again(self) -> bool:
-        """Whether to start once more, after a pause that grows with the losses of late."""
+    def _again(self, refused: bool) -> bool:
+        """Whether to start once more, after a pause that grows with the losses of late.
+
+        refused: it ended by itself before it was up, though one was up before. What stands in its way, such as a full
+        disk, may go away in the night: it is tried for ever, with pauses of a minute at most.
+        """
         now_s = real_s()
-        self._losses.append(now_s)
+        self._refusals = self._refusals + 1 if refused else 0
+        if not refused:
+            self._losses.append(now_s)
         late = [loss for loss in self._losses if now_s - loss < LOSSES_IN_S]
         if len(late) > LOSSES_AT_MOST:
             return False
-        until_s = now_s + PAUSE_S * 2 ** (len(late) - 1)
+        until_s = now_s + min(PAUSE_AT_MOST_S, PAUSE_S * 2 ** max(len(late) - 1, self._refusals))
         with selectors.DefaultSelector() as selector:
             while self._stop is None and (left_s := until_s - real_s()) > 0:
                 selector.select(min(left_s, LOOK_S))
         return self._stop is None
 
-    def _read_again(self) -> None:
-        """The bench file has been changed: what the guard would make safe has to be the same bench."""
-        from benchd.bench_file import load_bench
-        from benchd.named_files import find_bench
+    # A changed bench file: read here, its places locked here, and offered to the child, which takes it between runs.
 
+    def _offer(self, child: Child) -> None:
         try:
             found = find_bench(str(self._options["bench"]))
-            self._loaded = load_bench(found.text, found.file)
+            loaded = load_bench(found.text, found.file)
+            check_speed(loaded, self._speed)
+            if loaded.bench.bench != self._loaded.bench.bench:
+                raise InputError(f"it is bench {loaded.bench.bench} now: that needs a daemon of its own")
+            lock = BenchLock.take(loaded.bench, beside=self._lock)
         except BenchdError as error:
             log("error", "bench_file_refused", what=error.message)
+            return
+        self._offered = loaded, lock
+        _put_text(self._offer_text, loaded.text)
+        child.process.send_signal(signal.SIGHUP)
+
+    def _answered(self, taken: bool) -> None:
+        """The child has taken the bench file that it was offered, or not: both keep to the same bench."""
+        if self._offered is None:
+            return
+        loaded, lock = self._offered
+        self._offered = None
+        if taken:
+            self._loaded = loaded
+            _put_text(self._bench_text, loaded.text)
+            self._lock.release()
+            self._lock = lock
+        else:
+            lock.release()
+
+    @property
+    def _speed(self) -> float | None:
+        speed = self._options["speed"]
+        return speed if isinstance(speed, float) else None
+
+    def _give_up(self) -> None:
+        what = (
+            f"the daemon was lost {LOSSES_AT_MOST + 1} times in {LOSSES_IN_S:g} s and gives up; the bench was made safe"
+        )
+        log("critical", "guard_gives_up", what=what)
+        hook = Hook(self._loaded.bench.on_event)
+        hook.tell("failed", None, what)
+        hook.close()
 
     # Signals only set flags
 

@@ -53,7 +53,8 @@ class Served:
     @property
     def said(self) -> str:
         """What it has logged so far."""
-        return (self.folder / "log").read_text()
+        log = self.folder / "log"
+        return log.read_text() if log.exists() else ""
 
     @property
     def child(self) -> int:
@@ -62,6 +63,7 @@ class Served:
         return child.pid
 
     def start(self, ready: bool = True) -> Served:
+        before = self.said
         command = [sys.executable, "-m", "benchd", "serve", "--bench", self.bench, "--db", str(self.db)]
         command += ["--socket", str(self.socket)] + (["--speed", str(self.speed)] if self.speed else [])
         with (self.folder / "log").open("a") as log:
@@ -74,7 +76,8 @@ class Served:
                 text=True,
             )
         if ready:
-            self.until(lambda: "run" in self.ask("GET", "/status"))
+            # Its API answers a moment before it says that it is up.
+            self.until(lambda: "info serving" in self.said[len(before) :] and "run" in self.ask("GET", "/status"))
         return self
 
     def stop(self, number: int = signal.SIGTERM) -> int:

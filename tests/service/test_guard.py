@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import psutil
 import pytest
 
+from benchd.named_files import find_bench
 from benchd.store import queries
 from benchd.store.lock import is_held
 
@@ -118,7 +123,12 @@ def test_two_daemons_cannot_have_one_database_nor_one_socket(serve):
     other.__dict__["folder"] = first.folder
     other.start(ready=False)
     assert other.process.wait(20) == 1
-    assert "answers at" in first.said
+    assert "is being written by another process" in first.said
+    command = [sys.executable, "-m", "benchd", "serve", "--db", str(second.folder / "other.db")]
+    ended = subprocess.run(
+        [*command, "--socket", str(first.socket)], capture_output=True, text=True, timeout=30, check=False
+    )
+    assert (ended.returncode, "answers at" in ended.stderr) == (1, True)
 
 
 def test_a_child_that_refuses_to_start_is_not_started_again(serve):
@@ -141,3 +151,59 @@ def test_a_child_that_is_lost_again_and_again_is_given_up(serve):
         bench.until(lambda: bench.process.poll() is not None or bench.status, within_s=60)
     assert bench.process.wait(30) == 1
     assert "guard_gives_up" in bench.said
+
+
+def test_a_bench_file_that_is_half_saved_costs_no_night(serve, tmp_path):
+    """Only SIGHUP changes the bench: a child that is lost comes back with the bench that was served."""
+    file = tmp_path / "bench.toml"
+    file.write_text(Path(find_bench("simulated").file).read_text())
+    bench = serve(bench=str(file))
+    run = running(bench, resume="auto")
+    with file.open("a") as half:
+        half.write("half a li")
+    os.kill(bench.child, signal.SIGKILL)
+    status = bench.until_status(lambda status: status["run"] and status["run"]["attempt"] == 2)
+    assert status["run"]["run"] == run
+    bench.process.send_signal(signal.SIGHUP)
+    bench.until(lambda: "bench_file_refused" in bench.said)
+    assert bench.status["run"]["run"] == run
+
+
+def test_a_word_from_the_manager_while_the_child_comes_up_waits_until_it_is_up(serve):
+    bench = serve(ready=False)
+    bench.until(lambda: "child_started" in bench.said)
+    bench.process.send_signal(signal.SIGHUP)
+    bench.until(lambda: "bench_file_read" in bench.said)
+    assert "making_safe" not in bench.said
+
+
+def test_it_ends_well_with_a_watcher_and_a_slow_hook(serve, tmp_path):
+    file = tmp_path / "bench.toml"
+    text = Path(find_bench("simulated").file).read_text()
+    file.write_text(text.replace("tick_s = 1.0", 'tick_s = 1.0\non_event = ["sleep", "20"]'))
+    bench = serve(bench=str(file))
+    running(bench)
+    bench.ask("POST", "/abort", {})
+    bench.until_status(lambda status: status["run"] is None)
+    with subprocess.Popen(
+        ["curl", "-sN", "--unix-socket", str(bench.socket), "http://b/live"], stdout=subprocess.DEVNULL
+    ) as reader:
+        time.sleep(0.5)
+        assert bench.stop() == -signal.SIGTERM
+        assert reader.wait(10) in (0, 18)
+    assert "child_late" not in bench.said
+
+
+def test_what_keeps_a_child_from_coming_up_again_is_waited_out(serve, tmp_path):
+    bench = serve()
+    aside = tmp_path / "aside.db"
+    child = bench.child
+    shutil.copy(bench.db, aside)
+    os.kill(child, signal.SIGSTOP)
+    bench.db.write_text("no database")
+    os.kill(child, signal.SIGKILL)
+    bench.until(lambda: "is not a database" in bench.said)
+    for left in bench.folder.glob("bench.db*"):
+        left.unlink()
+    shutil.copy(aside, bench.db)
+    bench.until_status(lambda status: status["state"] == "idle", within_s=30)
