@@ -40,6 +40,7 @@ class Plant:
         self._rig: Rig | None = None
         self._mounted: tuple[str, int, int] | None = None
         self._zero_s: float | None = None
+        self._asked_s = 0.0  # the last time asked for; the rig keeps whole nanoseconds, so its own is not that
         self._heat_w = 0.0
 
     @property
@@ -121,13 +122,13 @@ class Plant:
         """
         rig = self._mounted_rig()
         if self._zero_s is None:
-            self._zero_s = t_s
-        since_s = t_s - self._zero_s
-        if since_s == rig.t_s:
+            self._zero_s = self._asked_s = t_s
+        if t_s == self._asked_s:
             return
-        if not since_s > rig.t_s:
+        if not t_s > self._asked_s:
             raise ValueError(f"bench time went back to {t_s} s")
-        rig.advance_to(since_s, self._heat_w)
+        rig.advance_to(t_s - self._zero_s, self._heat_w)
+        self._asked_s = t_s
 
     def read(self, source: Source) -> Reading:
         """What one sensor shows now [unit of the source], None without an answer; each call draws new noise.

@@ -141,7 +141,7 @@ class Rig:
         """
         self._set_w = set_w
         self.cooler.advance_to(t_s, self._at_second)
-        self.meter.hear(t_s, self._sound(), self.room.bursts)
+        self.meter.hear(self.t_s, self._sound(), self.room.bursts)  # not t_s: the cooler keeps whole nanoseconds
 
     def _sound(self) -> float:
         return self._noise.energy + self.room.energy

@@ -83,3 +83,20 @@ def test_the_queue_is_looked_at_as_soon_as_something_is_queued(serve):
     bench.until_status(lambda status: status["asked"], within_s=3)
     bench.ask("POST", "/confirm", {})
     bench.until_status(lambda status: status["run"], within_s=3)
+
+
+def test_a_run_at_normal_speed_loses_no_instrument(serve):
+    """Real time has no whole ticks: each comes a little late, and all instruments ask at that same time."""
+    bench = serve(speed=None)
+    run = bench.queue(dwell())
+
+    def played_ms() -> int:
+        with queries.reader(bench.db) as connection:
+            return queries.last_t_ms(connection, run) or 0
+
+    bench.until(lambda: played_ms() >= 12_000)
+    assert bench.status["state"] == "running"
+    with queries.reader(bench.db) as connection:
+        kinds = [event.kind for event in queries.events(connection, run)]
+    assert "start" in kinds
+    assert "instrument_lost" not in kinds

@@ -3,6 +3,8 @@
 import math
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sim.faults import Fault
 from sim.plant import Plant
@@ -99,6 +101,29 @@ def test_time_stands_or_goes_on_but_never_back():
     assert plant.true("die") == before
     with pytest.raises(ValueError, match="went back"):
         plant.advance(59.0)
+
+
+@given(
+    zero_s=st.floats(0.0, 1e5),
+    steps_s=st.lists(st.floats(1e-9, 2e-3).map(lambda late_s: 1.0 + late_s), min_size=1, max_size=8),
+)
+@settings(max_examples=40, deadline=None)
+def test_every_instrument_may_ask_at_one_time_however_late_a_tick_comes(zero_s, steps_s):
+    """A real clock gives no whole ticks, and the instruments of a bench ask one after another at the same time."""
+    plant = Plant()
+    plant.mount("slate tower", 1)
+    plant.set(heat_w=100.0)
+    plant.advance(zero_s)
+    t_s = zero_s
+    for step_s in steps_s:
+        t_s += step_s
+        plant.advance(t_s)
+        before = plant.true("die")
+        plant.advance(t_s)
+        assert plant.true("die") == before
+        with pytest.raises(ValueError, match="went back"):
+            plant.advance(math.nextafter(t_s, 0.0))
+        plant.advance(t_s)
 
 
 def test_nothing_is_known_before_the_first_mount():
