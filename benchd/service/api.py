@@ -44,6 +44,7 @@ from benchd.service.api_models import (
     SpecimenAnswer,
     SpecimenBody,
 )
+from benchd.service.api_morning import MorningAnswer
 from benchd.service.api_status import ReadyAnswer, StatusAnswer
 from benchd.service.board import Board
 from benchd.service.inbox import Busy, Inbox
@@ -108,6 +109,7 @@ def make_app(desks: Desks) -> FastAPI:
         version=benchd.__version__,
         docs_url=None,  # those pages would fetch scripts from elsewhere
         redoc_url=None,
+        redirect_slashes=False,
         responses=ERRORS,
         strict_content_type=False,
         # Nothing leaves this machine, whatever its environment says.
@@ -143,11 +145,11 @@ def _looks(desks: Desks) -> APIRouter:
         with queries.reader(desks.database) as connection:
             return [_run(desks, row) for row in queries.runs(connection, limit)]
 
-    @router.get("/runs/{run}")
-    def one_run(run: Run) -> dict[str, Any]:
+    @router.get("/runs/{run}", responses={200: {"model": MorningAnswer}})
+    def one_run(run: Run) -> JSONResponse:
         """The morning page of a run."""
         with queries.reader(desks.database) as connection:
-            return morning_page(connection, run)
+            return JSONResponse(morning_page(connection, run, desks.zone))
 
     return router
 

@@ -43,7 +43,8 @@ class ProtocolBody(Body):
     """A protocol, by its text as a technician has it, or by the name of one that the daemon knows."""
 
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,60}$")] | None = None
-    text: Annotated[str, Field(max_length=500_000), AfterValidator(_utf8)] | None = None
+    # Many times the longest night; finding all mistakes of a longer one would take time from the thread that plays.
+    text: Annotated[str, Field(max_length=100_000), AfterValidator(_utf8)] | None = None
     file: Line = "protocol.toml"
     """Its name in messages."""
 

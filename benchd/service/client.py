@@ -10,6 +10,7 @@ import grp
 import json
 import os
 import socket
+import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -67,9 +68,11 @@ class Client:
 
     def _connected(self, timeout_s: float) -> socket.socket:
         connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        connection.settimeout(timeout_s)
         try:
+            # Waits for its turn when many connect at once; with a timeout of Python's own it would be refused instead.
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, _timeval(timeout_s))
             connection.connect(str(self.path))
+            connection.settimeout(timeout_s)
         except PermissionError as error:
             connection.close()
             raise DaemonNeeded(
@@ -81,7 +84,7 @@ class Client:
         return connection
 
     def _gone(self, error: OSError | ValueError) -> DaemonNeeded:
-        if isinstance(error, TimeoutError):
+        if isinstance(error, (TimeoutError, BlockingIOError)):
             return DaemonNeeded(f"the daemon at {self.path} does not answer", "try again; its log says what it does")
         if isinstance(error, ValueError):
             return DaemonNeeded(f"what answers at {self.path} is no daemon of this benchd", "see what listens there")
@@ -99,6 +102,12 @@ class Client:
         # What is too long is refused before all of it is taken: the answer is there all the same.
         with contextlib.suppress(BrokenPipeError, ConnectionResetError):
             connection.sendall(head.encode() + b"\r\n" + text)
+
+
+def _timeval(seconds: float) -> bytes:
+    """A length of time as the kernel takes it: socket(7). 0 would be for ever."""
+    micros = max(1, round(seconds * 1_000_000))
+    return struct.pack("@ll", *divmod(micros, 1_000_000))
 
 
 def _group(path: Path) -> str:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
+import json
 import pwd
 import socket
 import struct
 import threading
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import h11
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
@@ -21,6 +25,12 @@ from benchd.service.client import Client
 #: Requests under way get so long [s] on the way out; a reader of the live view would stay for ever.
 GRACE_S = 1
 START_S = 20.0
+#: More connections at once than people and programs need. Each takes a file descriptor, and so does the engine.
+MOST_CONNECTIONS = 100
+#: So many are taken in one turn of the loop, before any is hung up on; uvicorn's own number is 2048.
+BACKLOG = 128
+
+_numbers = itertools.count()
 
 
 class PeerProtocol(H11Protocol):
@@ -33,6 +43,34 @@ class PeerProtocol(H11Protocol):
         credentials = there.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
         process, user, _ = struct.unpack("3i", credentials)
         self.client = (str(user), process)
+        self.number = next(_numbers)
+        self._make_room()
+
+    def _make_room(self) -> None:
+        """Hang up on the oldest connection of the user who has most of them, when there are too many.
+
+        So the newest is always served: whoever wants to hold a run is not kept out by a program gone wild.
+        """
+        there = [one for one in self.connections if isinstance(one, PeerProtocol)]
+        if len(there) <= MOST_CONNECTIONS:
+            return
+        ((user, _),) = Counter(one.client and one.client[0] for one in there).most_common(1)
+        oldest = min((one for one in there if one.client and one.client[0] == user), key=lambda one: one.number)
+        self.connections.discard(oldest)
+        oldest.transport.abort()
+
+    def send_400_response(self, msg: str) -> None:
+        """What is no HTTP at all is refused in the shape of all refusals, unless an answer has begun."""
+        if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
+            body = json.dumps({"message": msg, "hint": "see /openapi.json"}).encode()
+            headers = [
+                ("Content-Type", "application/json"),
+                ("Content-Length", str(len(body))),
+                ("Connection", "close"),
+            ]
+            for event in (h11.Response(status_code=400, headers=headers), h11.Data(data=body), h11.EndOfMessage()):
+                self.transport.write(self.conn.send(event) or b"")
+        self.transport.close()
 
 
 class _Server(uvicorn.Server):
@@ -61,6 +99,7 @@ class ApiServer:
             http=PeerProtocol,
             loop="asyncio",
             ws="none",
+            backlog=BACKLOG,
             lifespan="off",
             log_config=None,
             access_log=False,

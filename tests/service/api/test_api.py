@@ -82,9 +82,10 @@ def test_mistakes_of_a_protocol_are_named_with_their_places(api):
         ({"specimen": "\x1b[31mred"}, "specimen"),
         ({"specimen": "half \ud800"}, "specimen"),
         ({"speicmen": "brook 2x140"}, "speicmen"),
-        ({"protocol": {"text": "a = " + "[" * 100_000}}, ""),
+        ({"protocol": {"text": "a = " + "[" * 90_000}}, "nested too deeply"),
         ({"protocol": {"text": "half \ud800"}}, "protocol.text"),
         ({"protocol": {"text": "\x00"}}, ""),
+        ({"protocol": {"text": REST + "#" * 100_000}}, "at most 100000"),
         ({"protocol": {"text": REST, "file": "a\nb"}}, "protocol.file"),
     ],
 )
@@ -207,6 +208,7 @@ def test_a_body_that_is_no_order_is_refused_in_our_shape(api, body):
 def test_unknown_ways_are_refused_in_our_shape(api):
     assert _raw(api, "GET", "/nowhere", b"")[0] == 404
     assert _raw(api, "GET", "/docs", b"")[0] == 404
+    assert _raw(api, "GET", "/status/", b"")[0] == 404
     status, answer = _raw(api, "PUT", "/status", b"")
     assert (status, set(answer)) == (405, {"message", "hint"})
     assert b"\r\nallow: GET\r\n" in api.raw(b"PUT /status HTTP/1.1\r\nHost: b\r\nConnection: close\r\n\r\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 import subprocess
 import sys
 import threading
@@ -33,6 +34,25 @@ def _answering(path, *answers: bytes) -> Iterator[Client]:
         thread.start()
         yield Client(path)
         thread.join(10)
+
+
+@contextmanager
+def _taking_few(path) -> Iterator[tuple[socket.socket, int]]:
+    """A socket at which as many wait as can, and how many those are; all of them have hung up."""
+    before = 0
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(path))
+        listening.listen(1)
+        listening.settimeout(10)
+        while True:
+            with socket.socket(socket.AF_UNIX) as waits:
+                waits.setblocking(False)
+                try:
+                    waits.connect(str(path))
+                except BlockingIOError:
+                    break
+            before += 1
+        yield listening, before
 
 
 @pytest.mark.parametrize(
@@ -104,6 +124,29 @@ def test_half_an_answer_or_nonsense_is_never_taken_for_one(short_folder, answer)
 def test_one_that_does_not_answer_is_given_up(short_folder):
     with bind(short_folder / "b.sock"), pytest.raises(DaemonNeeded, match="does not answer"):
         Client(short_folder / "b.sock").get("/status", timeout_s=0.1)
+
+
+def test_one_that_takes_nobody_any_more_is_given_up(short_folder):
+    path = short_folder / "b.sock"
+    with _taking_few(path), pytest.raises(DaemonNeeded, match="does not answer"):
+        Client(path).get("/status", timeout_s=0.1)
+
+
+def test_when_many_come_at_once_one_waits_for_its_turn(short_folder):
+    path = short_folder / "b.sock"
+    answers = []
+    with _taking_few(path) as (listening, before):
+        asks = threading.Thread(target=lambda: answers.append(Client(path).get("/status", timeout_s=20)))
+        asks.start()
+        asks.join(0.2)
+        assert answers == []
+        for _ in range(before + 1):
+            taken, _ = listening.accept()
+            with taken:
+                if taken.recv(65536):  # those before have hung up already
+                    taken.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}")
+        asks.join(20)
+    assert answers == [{}]
 
 
 def test_chunks_and_letters_of_many_bytes_are_put_together(short_folder):

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import logging
 import os
 import pwd
 import socket
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import pytest
 
 from benchd.service.client import Client
-from benchd.service.server import who
+from benchd.service.server import MOST_CONNECTIONS, who
 
 
 def _hung_reader(path) -> socket.socket:
@@ -20,6 +25,14 @@ def _hung_reader(path) -> socket.socket:
     reader.connect(str(path))
     reader.sendall(b"GET /live?every_s=0.2 HTTP/1.1\r\nHost: benchd\r\n\r\n")
     return reader
+
+
+def _answer(connection: socket.socket) -> bytes:
+    """One answer with JSON, head and body."""
+    answer = b""
+    while not answer.endswith(b"}") and (piece := connection.recv(10_000)):
+        answer += piece
+    return answer
 
 
 def test_it_ends_within_two_seconds_whoever_still_reads(api):
@@ -46,6 +59,57 @@ def test_a_reader_that_hangs_holds_up_nobody(api):
         assert time.monotonic() - begun_s < 1
     for reader in hung:
         reader.close()
+
+
+def test_no_number_of_connections_takes_the_engines_descriptors_or_keeps_anybody_out(api):
+    """A hundred stay; the oldest is hung up on, and the newest is served."""
+    api.board.publish({"events": [], "n": 1})
+    with contextlib.ExitStack() as stack:
+        wild = []
+        for _ in range(3 * MOST_CONNECTIONS):
+            one = stack.enter_context(socket.socket(socket.AF_UNIX))
+            one.connect(str(api.path))
+            wild.append(one)
+        assert api.ask("POST", "/hold")["says"]
+        assert len(_open_sockets(api.path)) <= MOST_CONNECTIONS + 1  # and the one that listens
+        wild[0].settimeout(5)
+        assert wild[0].recv(1) == b""
+        wild[-1].settimeout(5)
+        wild[-1].sendall(b"GET /status HTTP/1.1\r\nHost: b\r\n\r\n")
+        assert b'"n":1' in _answer(wild[-1])
+    due_s = time.monotonic() + 5
+    while len(_open_sockets(api.path)) > 1:
+        assert time.monotonic() < due_s, "connections that were hung up stay open"
+        time.sleep(0.01)
+
+
+def _open_sockets(path) -> list[str]:
+    """The sockets of this process at that path, the server's side: proc(5), /proc/net/unix."""
+    ours = {os.readlink(one.path) for one in os.scandir("/proc/self/fd") if os.path.islink(one.path)}
+    rows = [line.split() for line in Path("/proc/net/unix").read_text().splitlines()]
+    return [row[6] for row in rows if row[-1] == str(path) and f"socket:[{row[6]}]" in ours]
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can become somebody else")
+def test_a_user_who_floods_it_hangs_up_on_themselves(api):
+    os.chmod(api.path.parent, 0o755)
+    os.chmod(api.path.parent.parent, 0o755)
+    os.chmod(api.path, 0o666)
+    api.board.publish({"events": [], "n": 1})
+    live = Client(api.path).live(0.2)
+    assert next(live)[1]["n"] == 1
+    flood = (
+        "import os, socket, sys; os.setuid(65534); there = [socket.socket(socket.AF_UNIX) for _ in range(300)]\n"
+        "for one in there: one.connect(sys.argv[1])\n"
+        "print('there', flush=True); sys.stdin.read()"
+    )
+    command = [sys.executable, "-c", flood, str(api.path)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as flooding:
+        assert flooding.stdout.readline() == b"there\n"
+        api.board.publish({"events": [], "n": 2})
+        assert next(live)[1]["n"] == 2
+        flooding.stdin.close()
+    live.close()
 
 
 def test_who_asks_is_known_by_the_kernel(api):
@@ -91,6 +155,21 @@ def test_another_user_is_told_apart(api):
 @pytest.mark.parametrize("rubbish", [b"\x00\xff\r\n\r\n", b"GET " + b"a" * 100_000])
 def test_what_is_no_http_is_refused_and_others_are_served(api, rubbish, caplog):
     with caplog.at_level(logging.CRITICAL, "uvicorn.error"):
-        assert b" 400 " in api.raw(rubbish)
+        head, _, body = api.raw(rubbish).partition(b"\r\n\r\n")
+    assert b" 400 " in head
+    assert set(json.loads(body)) == {"message", "hint"}
     api.board.publish({"events": []})
     assert api.ask("GET", "/status") == {"events": []}
+
+
+def test_rubbish_behind_a_request_that_is_answered_ends_the_connection_only(api, caplog):
+    """Nothing is read of a body behind an unknown way: what follows the answer there cannot be answered again."""
+    with socket.socket(socket.AF_UNIX) as connection:
+        connection.settimeout(5)
+        connection.connect(str(api.path))
+        connection.sendall(b"POST /nowhere HTTP/1.1\r\nHost: b\r\nTransfer-Encoding: chunked\r\n\r\n")
+        assert b" 404 " in _answer(connection)
+        connection.sendall(b"rubbish\r\n\r\n")
+        with contextlib.suppress(ConnectionResetError):
+            assert connection.recv(10_000) == b""
+    assert [record for record in caplog.records if record.levelno >= logging.ERROR] == []
