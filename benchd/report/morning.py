@@ -17,6 +17,7 @@ from tzlocal import get_localzone
 from benchd.report.found import told_lines
 from benchd.report.mounts import compare_mounts, mount_checks
 from benchd.running.states import ALIVE, Quality, RunState
+from benchd.service.asked import question_of
 from benchd.store import queries
 from benchd.store.records import EventRow, PointRecord, PromptRow, RunRow
 
@@ -129,10 +130,12 @@ def _next(
     if row.state is RunState.TRIPPED:
         latched = queries.trip_latch(connection, row.bench) is not None
         return f"benchd clear, then benchd resume {row.id}" if latched else f"benchd resume {row.id}"
-    if row.state in (RunState.FAILED, RunState.INTERRUPTED, RunState.WAITING):
+    if row.state in (RunState.FAILED, RunState.INTERRUPTED):
         return f"benchd resume {row.id}"
-    if row.state is RunState.QUEUED:
-        return "benchd status"
+    if row.state is RunState.WAITING and (question := question_of(row)) is not None:
+        return question.how if question.confirmable else f"benchd resume {row.id}"
+    if row.state in (RunState.QUEUED, RunState.WAITING):
+        return "benchd status"  # it goes on by itself
     standing = queries.standing(connection, row.bench)
     if any(one.quality in WORTH_REPAIR for one in points) and standing is not None and standing.id == row.mount_id:
         return f"benchd queue --repair {row.id}"

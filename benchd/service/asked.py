@@ -55,20 +55,31 @@ def questions(connection: Connection, bench: str) -> list[Question]:
             )
         )
     waiting = queries.runs_in(connection, bench, DECIDED_BY_A_PERSON)
-    return asked + [question for row in waiting if (question := _of_run(row)) is not None]
+    return asked + [question for row in waiting if (question := question_of(row)) is not None]
 
 
 def _alive(connection: Connection, bench: str) -> set[int]:
     return {row.id for row in queries.runs_in(connection, bench, (RunState.RUNNING, RunState.HELD))}
 
 
-def _of_run(row: RunRow) -> Question | None:
+def mount_question(row: RunRow) -> Question:
+    """What is asked when the mount of a run is not on the bench."""
+    what = f"mount {row.mount} of {row.specimen} is to be on the bench"
+    return Question(kind="mount", run=row.id, what=what, how=f"benchd confirm --run {row.id}")
+
+
+def bench_file_question(row: RunRow) -> Question:
+    """What is asked when the bench file is another than the one that a run was queued or confirmed with."""
+    what = "the bench file was changed since it was queued: play it on the bench as it is now?"
+    return Question(kind="bench_file", run=row.id, what=what, how=f"benchd confirm --run {row.id}")
+
+
+def question_of(row: RunRow) -> Question | None:
+    """What a run that is not played asks, None when it goes on by itself: at its turn, or in its quiet window."""
     if row.waits_for is WaitsFor.MOUNT:
-        what = f"mount {row.mount} of {row.specimen} is to be on the bench"
-        return Question(kind="mount", run=row.id, what=what, how=f"benchd confirm --run {row.id}")
+        return mount_question(row)
     if row.waits_for is WaitsFor.BENCH_FILE:
-        what = "the bench file was changed since it was queued: play it on the bench as it is now?"
-        return Question(kind="bench_file", run=row.id, what=what, how=f"benchd confirm --run {row.id}")
+        return bench_file_question(row)
     if row.state is RunState.WAITING and row.waits_for is not WaitsFor.PERSON:
         return None  # for its window, or for its turn: nobody has to do anything
     first = "benchd clear, then " if row.state is RunState.TRIPPED else ""

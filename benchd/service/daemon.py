@@ -18,8 +18,8 @@ from pathlib import Path
 from tzlocal import get_localzone
 
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.clock import Clock, PacedClock, SystemClock, on_beat, real_s
-from benchd.errors import BenchdError, InstrumentError, RunRefused
+from benchd.clock import on_beat, real_s
+from benchd.errors import BenchdError, RunRefused, StoreError
 from benchd.instruments import RunAbout
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
@@ -42,8 +42,9 @@ from benchd.service.inbox import Inbox
 from benchd.service.logs import log, set_up
 from benchd.service.orders import Desk
 from benchd.service.outlook import next_to_play, stage_may_begin
+from benchd.service.resuming import next_to_go_on
 from benchd.service.server import ApiServer
-from benchd.service.shift import Playing, Shift
+from benchd.service.shift import Playing, Shift, clock_of
 from benchd.service.status import StatusMaker, slow_part
 from benchd.store import queries
 from benchd.store.records import WaitsFor
@@ -153,7 +154,7 @@ class Daemon:
         writer = enter(Writer.open(Path(options.db), durable=not loaded.bench.immediate))
         on_beat(self._heart.beat)
         threading.Thread(target=self._watch_guard, name="guard is there", daemon=True).start()
-        clock: Clock = SystemClock() if options.speed is None else PacedClock(options.speed)
+        clock = clock_of(options.speed, writer, loaded.bench.bench)
         self._shift = Shift(loaded, OpenBench(loaded.bench), writer, clock, get_localzone())
         self._stack.callback(lambda: self._shift.bench.close())
         self._desk: Desk = BenchDesk(self._shift)
@@ -208,9 +209,7 @@ class Daemon:
             return None
         shift.look = self._flags.look = False
         self._looked_s = now_s
-        if shift.to_play:
-            return shift.to_play.pop(0)
-        due = next_to_play(shift)
+        due = next_to_go_on(shift) if shift.to_play else next_to_play(shift)
         for run_id, what in due.waiting:
             self._hook.tell("waiting", run_id, what)
         return due.run
@@ -263,10 +262,13 @@ class Daemon:
         log("info", "run_begins", run=run_id, protocol=row.protocol, specimen=row.specimen, mount=row.mount)
         try:
             engine.play()
-        except RunRefused as error:
-            self._put_aside(run_id, row.state, error)
-        except InstrumentError as error:
-            log("error", "run_failed", run=run_id, what=error.message)
+        except StoreError:
+            raise
+        except BenchdError as error:
+            if isinstance(error, RunRefused) and book.state is row.state:
+                self._put_aside(run_id, row.state, error)
+            else:
+                log("error", "run_failed", run=run_id, what=error.message)
         finally:
             shift.playing = None
             shift.changed = shift.look = True
@@ -283,15 +285,13 @@ class Daemon:
         self._look_idle()
 
     def _put_aside(self, run_id: int, state: RunState, error: BenchdError) -> None:
-        """A run that could not begin: a person decides."""
+        """A run that could not begin: a person decides. One that the engine took, it has closed itself."""
         log("error", "run_not_begun", run=run_id, what=error.message)
         shift = self._shift
         shift.event("refused", error.message, run=run_id)
-        if state in (RunState.QUEUED, RunState.INTERRUPTED):
-            waiting = next_state(state, RunEvent.WAIT)
+        if state in (RunState.QUEUED, RunState.INTERRUPTED, RunState.WAITING):
+            waiting = state if state is RunState.WAITING else next_state(state, RunEvent.WAIT)
             shift.writer.set_state(run_id, waiting, shift.now(), error.message, WaitsFor.PERSON)
-        elif state is RunState.WAITING:
-            shift.writer.set_state(run_id, state, shift.now(), error.message, WaitsFor.PERSON)
         self._hook.tell("waiting", run_id, error.message)
 
     def _gate(self, stage: Stage) -> str:

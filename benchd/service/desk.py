@@ -9,13 +9,12 @@ from benchd.running.engine import Command
 from benchd.running.states import ALIVE, RunEvent, RunState, next_state
 from benchd.service.asked import Question, questions
 from benchd.service.desk_queue import QueueDesk
+from benchd.service.resuming import STOPPED, check_may_go_on, is_resumable, what_it_lacks
 from benchd.store import queries
 from benchd.store.records import CLEAR, RunRow
 
-#: A run in one of these waits for a person to say that it goes on.
-RESUMABLE = (RunState.WAITING, RunState.TRIPPED, RunState.FAILED, RunState.INTERRUPTED)
 #: A run in one of these can be given up.
-UNFINISHED = (RunState.QUEUED, *RESUMABLE)
+UNFINISHED = (RunState.QUEUED, RunState.WAITING, *STOPPED)
 
 
 class BenchDesk(QueueDesk):
@@ -39,27 +38,21 @@ class BenchDesk(QueueDesk):
             playing.book.would_turn(RunEvent.RESUME)
             playing.engine.ask(Command.RESUME, who)
             return f"run {playing.row.id} goes on: it repeats the stage in which it was held"
-        row = self._one(run, RESUMABLE, "resume")
-        next_state(row.state, RunEvent.RESUME)
-        self._may_go_on(row)
+        row = self._to_resume(run)
+        check_may_go_on(self._shift, row)
         self._shift.event("resume", "asked to", who, row.id)
         self._shift.to_play.append(row.id)
         return f"run {row.id} goes on; what is done is not measured again"
 
-    def _may_go_on(self, row: RunRow) -> None:
+    def _to_resume(self, run: int | None) -> RunRow:
+        """The run that is to go on: the given one, else the only one that needs a person to say so."""
+        if run is not None:
+            return self._given(run)
         with self._shift.writer.reading() as connection:
-            latch = queries.trip_latch(connection, self._shift.name)
-            on_bench = self._shift.standing(connection)
-        if latch is not None:
-            raise RunRefused(
-                f"the bench tripped and has not been cleared: {latch.what}",
-                "find and mend the cause on the bench itself, then: benchd clear",
-            )
-        if on_bench is None or on_bench.id != row.mount_id:
-            raise RunRefused(
-                f"mount {row.mount} of {row.specimen} is not on the bench",
-                f"when it is: benchd confirm --run {row.id}, or benchd abort {row.id}",
-            )
+            rows = queries.runs_in(connection, self._shift.name, (RunState.WAITING, *STOPPED))
+        rows = [row for row in rows if is_resumable(row)]
+        # Those that go on already are not meant, unless there is no other: then it is told.
+        return _only([row for row in rows if row.id not in self._shift.to_play] or rows, "resume")
 
     def abort(self, run: int | None, who: str) -> str:
         """End a run for good. Raises `RunRefused`, `NotFound`."""
@@ -67,33 +60,35 @@ class BenchDesk(QueueDesk):
         if playing is not None and run in (None, playing.row.id):
             playing.engine.ask(Command.ABORT, who)
             return f"run {playing.row.id} ends: heat off first, then cooling as the bench file says"
-        row = self._one(run, UNFINISHED, "abort")
+        row = self._to_abort(run)
         state = next_state(row.state, RunEvent.ABORT)
         self._shift.writer.set_state(row.id, state, self._shift.now(), f"aborted by {who}")
+        self._shift.to_play[:] = [one for one in self._shift.to_play if one != row.id]
         self._shift.event("abort", "asked to", who, row.id)
         return f"run {row.id} is given up"
 
-    def _one(self, run: int | None, states: Sequence[RunState], verb: str) -> RunRow:
-        """The run meant: the given one, else the only one that stands in these states."""
+    def _to_abort(self, run: int | None) -> RunRow:
+        if run is not None:
+            return self._given(run)
         with self._shift.writer.reading() as connection:
-            if run is not None:
-                row = queries.run(connection, run)
-                if row.bench != self._shift.name:
-                    raise RunRefused(f"run {run} belongs to bench {row.bench}, this is {self._shift.name}")
-                return row
-            rows = queries.runs_in(connection, self._shift.name, states)
-        if not rows:
-            raise RunRefused(f"there is no run to {verb}", "see benchd status and benchd runs")
-        if len(rows) > 1:
-            them = ", ".join(f"{row.id} ({row.state})" for row in rows)
-            raise InputError(f"which run? {them}", f"benchd {verb} RUN")
-        return rows[0]
+            return _only(queries.runs_in(connection, self._shift.name, UNFINISHED), "abort")
+
+    def _given(self, run: int) -> RunRow:
+        with self._shift.writer.reading() as connection:
+            row = queries.run(connection, run)
+        if row.bench != self._shift.name:
+            raise RunRefused(f"run {run} belongs to bench {row.bench}, this is {self._shift.name}")
+        return row
 
     def confirm(self, text: str, run: int | None, who: str) -> str:
         """Answer what is asked of a person. Raises `RunRefused` when nothing is, `InputError` when two things are."""
         with self._shift.writer.reading() as connection:
             asked = [one for one in questions(connection, self._shift.name) if one.confirmable]
         meant = [one for one in asked if run in (None, one.run)]
+        if not meant and run is not None:
+            # A run that has stopped asks for nothing but a decision, and may lack something before it can go on.
+            lacks = what_it_lacks(self._shift, self._given(run))
+            meant = [] if lacks is None else [lacks]
         if not meant:
             whose = f" by run {run}" if run is not None else ""
             raise RunRefused(f"nothing is asked{whose} that could be confirmed", "see benchd status")
@@ -131,7 +126,7 @@ class BenchDesk(QueueDesk):
         self._let_go_on(row)
         what = f"mount {row.mount} of {row.specimen} is on the bench"
         self._shift.event("mounted", what, who, run)
-        return f"{what}; run {run} may start"
+        return f"{what}; {self._and_then(run)}"
 
     def _bench_file_taken(self, run: int, who: str) -> str:
         with self._shift.writer.reading() as connection:
@@ -139,7 +134,12 @@ class BenchDesk(QueueDesk):
         self._shift.writer.take_bench_text(run, self._shift.loaded.text)
         self._let_go_on(row)
         self._shift.event("bench_file", "the bench file as it is now", who, run)
-        return f"run {run} will be played on the bench as its file says now"
+        return f"run {run} will be played on the bench as its file says now; {self._and_then(run)}"
+
+    def _and_then(self, run: int) -> str:
+        """How a run goes on, now that what it asked has been confirmed."""
+        resumed = is_resumable(self._given(run))
+        return f"benchd resume {run} goes on with it" if resumed else f"run {run} may start"
 
     def _let_go_on(self, row: RunRow) -> None:
         """A waiting run waits for nobody any more; the queue decides when it starts."""
@@ -160,3 +160,12 @@ class BenchDesk(QueueDesk):
         self._shift.event(CLEAR, f"cleared: {latch.what}", who)
         run = f"; benchd resume {latch.run_id} goes on with its run" if latch.run_id is not None else ""
         return f"the bench is armed again{run}"
+
+
+def _only(rows: Sequence[RunRow], verb: str) -> RunRow:
+    if not rows:
+        raise RunRefused(f"there is no run to {verb}", "see benchd status and benchd runs")
+    if len(rows) > 1:
+        them = ", ".join(f"{row.id} ({row.state})" for row in rows)
+        raise InputError(f"which run? {them}", f"benchd {verb} RUN")
+    return rows[0]

@@ -73,7 +73,7 @@ class QueueDesk:
         if cooling is None:
             raise NotFound(
                 f"specimen {order.specimen!r} is not in the books",
-                f'benchd specimens add "{order.specimen}" --cooling liquid|air',
+                f'benchd specimens add "{order.specimen}" --cooling liquid|air, or queue it with --cooling liquid|air',
             )
         if order.cooling not in (None, cooling):
             raise InputError(f"{order.specimen} is in the books with {cooling} cooling, not {order.cooling}")

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Connection
 
 from benchd.bench_file import LoadedBench
-from benchd.clock import Clock
+from benchd.clock import Clock, PacedClock, SystemClock, utc_now
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Engine
@@ -66,3 +66,16 @@ class Shift:
     def standing(self, connection: Connection) -> MountRow | None:
         """What stands on the bench."""
         return queries.standing(connection, self.name)
+
+
+def clock_of(speed: float | None, writer: Writer, bench: str) -> Clock:
+    """The clock of a bench: the real one, or one that runs `speed` times as fast.
+
+    A fast one goes on at the latest event of the bench when that lies ahead, so that the time which a rehearsal reckons
+    with does not go back when its daemon starts again.
+    """
+    if speed is None:
+        return SystemClock()
+    with writer.reading() as connection:
+        latest = queries.latest_events(connection, bench, 1)
+    return PacedClock(speed, max([utc_now(), *(event.utc for event in latest)]))

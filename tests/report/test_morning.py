@@ -12,7 +12,7 @@ from benchd.report.morning import morning_page
 from benchd.running.states import Ending, Quality, RunState
 from benchd.running.steps.base import Finding
 from benchd.store import queries
-from benchd.store.records import EventRow
+from benchd.store.records import EventRow, WaitsFor
 from tests.report.conftest import EVENING, point
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -63,7 +63,6 @@ def test_over_limit_is_a_result_and_is_not_repaired(books):
         (RunState.RUNNING, "benchd watch"),
         (RunState.HELD, "benchd watch"),
         (RunState.QUEUED, "benchd status"),
-        (RunState.WAITING, "benchd resume 1"),
         (RunState.FAILED, "benchd resume 1"),
         (RunState.INTERRUPTED, "benchd resume 1"),
         (RunState.TRIPPED, "benchd resume 1"),
@@ -72,6 +71,22 @@ def test_over_limit_is_a_result_and_is_not_repaired(books):
 def test_a_run_that_has_not_ended_says_what_takes_it_further(books, state, command):
     run = books.begin(on_bench(books))
     books.writer.set_state(run, state, EVENING, "because")
+    assert page(books, run)["next"] == command
+
+
+@pytest.mark.parametrize(
+    ("waits_for", "command"),
+    [
+        (None, "benchd status"),
+        (WaitsFor.QUIET, "benchd status"),
+        (WaitsFor.MOUNT, "benchd confirm --run 1"),
+        (WaitsFor.BENCH_FILE, "benchd confirm --run 1"),
+        (WaitsFor.PERSON, "benchd resume 1"),
+    ],
+)
+def test_a_run_that_waits_says_what_it_waits_for(books, waits_for, command):
+    run = books.begin(on_bench(books))
+    books.writer.set_state(run, RunState.WAITING, EVENING, "because", waits_for)
     assert page(books, run)["next"] == command
 
 
