@@ -28,7 +28,7 @@ START_S = 20.0
 #: More connections at once than people and programs need. Each takes a file descriptor, and so does the engine.
 MOST_CONNECTIONS = 100
 #: So many are taken in one turn of the loop, before any is hung up on; uvicorn's own number is 2048.
-BACKLOG = 128
+BACKLOG = 32
 
 _numbers = itertools.count()
 
@@ -49,15 +49,23 @@ class PeerProtocol(H11Protocol):
     def _make_room(self) -> None:
         """Hang up on the oldest connection of the user who has most of them, when there are too many.
 
+        One on which something is being done comes last, for who asked would not know whether it was.
         So the newest is always served: whoever wants to hold a run is not kept out by a program gone wild.
         """
         there = [one for one in self.connections if isinstance(one, PeerProtocol)]
         if len(there) <= MOST_CONNECTIONS:
             return
         ((user, _),) = Counter(one.client and one.client[0] for one in there).most_common(1)
-        oldest = min((one for one in there if one.client and one.client[0] == user), key=lambda one: one.number)
+        theirs = [one for one in there if one.client and one.client[0] == user]
+        oldest = min(theirs, key=lambda one: (one.acts, one.number))
         self.connections.discard(oldest)
         oldest.transport.abort()
+
+    @property
+    def acts(self) -> bool:
+        """Whether something is to be done for it, and it has not been told yet what came of it."""
+        # There is no cycle before the first request, whatever uvicorn's annotation says.
+        return not getattr(self.cycle, "response_complete", True) and self.scope["method"] == "POST"
 
     def send_400_response(self, msg: str) -> None:
         """What is no HTTP at all is refused in the shape of all refusals, unless an answer has begun."""

@@ -10,6 +10,7 @@ import pwd
 import socket
 import subprocess
 import sys
+import threading
 import time
 from contextlib import suppress
 from pathlib import Path
@@ -82,6 +83,21 @@ def test_no_number_of_connections_takes_the_engines_descriptors_or_keeps_anybody
     while len(_open_sockets(api.path)) > 1:
         assert time.monotonic() < due_s, "connections that were hung up stay open"
         time.sleep(0.01)
+
+
+def test_who_waits_for_what_comes_of_an_order_is_not_hung_up_on(api):
+    api.at_desk.clear()
+    answers = []
+    asks = threading.Thread(target=lambda: answers.append(api.ask("POST", "/hold")))
+    asks.start()
+    while not api.inbox.wait(0.01):
+        assert asks.is_alive()
+    with contextlib.ExitStack() as stack:
+        for _ in range(2 * MOST_CONNECTIONS):
+            stack.enter_context(socket.socket(socket.AF_UNIX)).connect(str(api.path))
+        api.at_desk.set()
+        asks.join(10)
+    assert answers == [{"says": "hold: done"}]
 
 
 def _open_sockets(path) -> list[str]:
