@@ -9,7 +9,7 @@ from contextlib import suppress
 
 import pytest
 
-from benchd.service.beats import BEAT, EVERY_S, READ_AGAIN, READY, Heart
+from benchd.service.beats import BEAT, EVERY_S, LEAVING, NOT_TAKEN, READY, TAKEN, Heart
 
 
 @pytest.fixture
@@ -34,9 +34,11 @@ def test_what_is_told_arrives_in_order(pipe):
     heart = Heart(pipe[1])
     heart.ready()
     heart.beat()
-    heart.read_again()
-    assert heard(pipe) == READY + BEAT + READ_AGAIN
-    assert len({READY, BEAT, READ_AGAIN}) == 3
+    heart.taken(True)
+    heart.taken(False)
+    heart.leaving()
+    assert heard(pipe) == READY + BEAT + TAKEN + NOT_TAKEN + LEAVING
+    assert len({READY, BEAT, TAKEN, NOT_TAKEN, LEAVING}) == 5
 
 
 def test_beats_come_often_enough_and_not_more_often(pipe):
