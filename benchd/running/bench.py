@@ -72,6 +72,7 @@ class Worker:
         self._name = name
         self._inbox: queue.SimpleQueue[Request[Any] | None] = queue.SimpleQueue()
         self._current: Request[Any] | None = None
+        self._ended = threading.Event()
         # A driver that hangs for ever must not keep the process from ending.
         self._thread = threading.Thread(target=self._serve, name=f"instrument {name}", daemon=True)
         self._thread.start()
@@ -79,6 +80,7 @@ class Worker:
     def _serve(self) -> None:
         while (request := self._inbox.get()) is not None:
             request.serve()
+        self._ended.set()
 
     @property
     def busy(self) -> bool:
@@ -105,7 +107,8 @@ class Worker:
     def stop(self, join_s: float) -> None:
         """End the thread after its present call; wait at most join_s [s] for it."""
         self._inbox.put(None)
-        self._thread.join(join_s)
+        if wait_real(self._ended, join_s):
+            self._thread.join()
 
 
 class Pause:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import itertools
 import threading
 import time
+from itertools import pairwise
 
 import pytest
 
+from benchd import clock
+from benchd.clock import real_s
 from benchd.errors import Garbled, InstrumentError, LinkLost, NoAnswer
 from benchd.instruments import SampleFlag
 from benchd.running.bench import OpenBench
@@ -240,3 +243,22 @@ def test_leaving_a_bench_with_a_hung_instrument_takes_no_longer_than_its_deadlin
         bench.read(0.0)
         began_s = time.monotonic()
     assert time.monotonic() - began_s < 0.5
+
+
+def test_a_guard_hears_of_a_bench_that_is_closed_while_an_instrument_hangs(parts, real_night) -> None:
+    """Letting go of a dead instrument takes its deadline, and must not look like a hang of the loop."""
+    real_night.enroll('[[steps]]\nkind = "dwell"\nfor_min = 1\n')
+    bench = real_night.opened()
+    bench.open()
+    parts["meter"].read = parts.block
+    bench.read(0.0)
+    bench.instruments["meter"].deadline_s = 1.0
+    beats: list[float] = []
+    clock.on_beat(lambda: beats.append(real_s()))
+    try:
+        bench.close()
+        beats.append(real_s())
+    finally:
+        clock.on_beat(lambda: None)
+    assert beats[-1] - beats[0] > 0.8
+    assert max(late - early for early, late in pairwise(beats)) < 0.5
