@@ -8,7 +8,7 @@ from typing import Literal
 
 from sqlalchemy import Connection
 
-from benchd.running.states import RunState
+from benchd.running.states import ALIVE, RunState
 from benchd.store import queries
 from benchd.store.records import RunRow, WaitsFor
 
@@ -39,27 +39,22 @@ class Question:
 
 def questions(connection: Connection, bench: str) -> list[Question]:
     """What is asked on a bench now, prompts first."""
-    asked = []
-    for prompt in queries.open_prompts(connection, bench):
-        pending = prompt.run_id not in _alive(connection, bench)
-        asked.append(
-            Question(
-                kind="prompt",
-                run=prompt.run_id,
-                what=prompt.what,
-                how=f"benchd confirm --run {prompt.run_id} TEXT",
-                asked_utc=prompt.asked_utc,
-                limit_utc=prompt.limit_utc,
-                pending=pending,
-                prompt=prompt.id,
-            )
+    alive = {row.id for row in queries.runs_in(connection, bench, ALIVE)}
+    asked = [
+        Question(
+            kind="prompt",
+            run=prompt.run_id,
+            what=prompt.what,
+            how=f"benchd confirm --run {prompt.run_id} TEXT",
+            asked_utc=prompt.asked_utc,
+            limit_utc=prompt.limit_utc,
+            pending=prompt.run_id not in alive,
+            prompt=prompt.id,
         )
+        for prompt in queries.open_prompts(connection, bench)
+    ]
     waiting = queries.runs_in(connection, bench, DECIDED_BY_A_PERSON)
     return asked + [question for row in waiting if (question := question_of(row)) is not None]
-
-
-def _alive(connection: Connection, bench: str) -> set[int]:
-    return {row.id for row in queries.runs_in(connection, bench, (RunState.RUNNING, RunState.HELD))}
 
 
 def mount_question(row: RunRow) -> Question:

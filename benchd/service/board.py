@@ -5,7 +5,6 @@ A picture is the status document, plain JSON values, and is never changed once i
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -22,10 +21,9 @@ class Picture:
 
 
 class Board:
-    """Where the latest picture hangs."""
+    """Where the latest picture hangs. One thread publishes, any may look: a reference is exchanged whole."""
 
     def __init__(self) -> None:
-        self._changed = threading.Condition()
         self._picture = Picture(0, {})
 
     @property
@@ -34,13 +32,5 @@ class Board:
         return self._picture
 
     def publish(self, document: Document) -> None:
-        """Hang up a new picture and wake whoever waits for one."""
-        with self._changed:
-            self._picture = Picture(self._picture.number + 1, document)
-            self._changed.notify_all()
-
-    def newer_than(self, number: int, timeout_s: float) -> Picture | None:
-        """The first picture seen after `number`; None when none comes within timeout_s [s] of real time."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._picture.number > number, timeout_s)
-            return self._picture if self._picture.number > number else None
+        """Hang up a new picture."""
+        self._picture = Picture(self._picture.number + 1, document)

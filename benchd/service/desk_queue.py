@@ -12,7 +12,7 @@ from benchd.running.enroll import enroll
 from benchd.running.plan import Plan, plan_of
 from benchd.running.states import Quality, RunEvent, next_state
 from benchd.service.orders import Order, Queued
-from benchd.service.outlook import outlook_of
+from benchd.service.outlook import never_fits, outlook_of
 from benchd.service.shift import Shift
 from benchd.store import queries
 from benchd.store.records import REPEAT, MountRow, PointRecord, SpecimenRow
@@ -107,9 +107,12 @@ class QueueDesk:
         return Queued(run=run_id, mount=number, says=(*says, *self._outlook(run_id)))
 
     def _outlook(self, run_id: int) -> Sequence[str]:
-        """When the run is expected to start and to end."""
+        """When the run is expected to start and to end; at once, too, when its window can never hold it."""
         with self._shift.writer.reading() as connection:
-            return outlook_of(connection, self._shift, queries.run(connection, run_id))
+            row = queries.run(connection, run_id)
+            never = never_fits(connection, self._shift, row)
+            looked = outlook_of(connection, self._shift, row)
+        return looked if not never or never in looked else (*looked, never)
 
     def _mount_number(self, specimen_id: int, order: Order) -> tuple[int, bool]:
         """The number of the mount that is meant, and whether it is new to the books."""

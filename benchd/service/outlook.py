@@ -15,7 +15,7 @@ from benchd.running.forecast import Expectation, expectation, expected_s
 from benchd.running.plan import plan_of
 from benchd.running.schedule import Stage, step_of
 from benchd.running.states import RunEvent, RunState, next_state
-from benchd.service.dispatch import Candidate, Decision, decide, may_begin
+from benchd.service.dispatch import Candidate, Decision, decide, fits_at_all, may_begin
 from benchd.service.shift import Playing, Shift
 from benchd.store import queries
 from benchd.store.records import RunRow, WaitsFor
@@ -59,6 +59,11 @@ def outlook_of(connection: Connection, shift: Shift, row: RunRow) -> tuple[str, 
     if looked is None:
         return ()
     return (f"{looked.why}{_ends(shift, looked.ends_utc)}",)
+
+
+def never_fits(connection: Connection, shift: Shift, row: RunRow) -> str:
+    """Why a run can never be played in its quiet window, empty when it can."""
+    return fits_at_all(_expected(connection, row), row.quiet, row.due_utc or shift.now(), shift.zone)
 
 
 def next_to_play(shift: Shift) -> Due:

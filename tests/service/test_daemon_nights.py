@@ -177,3 +177,10 @@ def test_no_mount_is_changed_under_a_run_that_is_played(serve):
     bench.until_status(lambda status: status["run"])
     status, answer = bench.call("POST", "/mounts", {"specimen": "brook 2x140"})
     assert (status, answer["message"]) == (409, "run 1 is played now")
+
+
+def test_a_window_that_can_never_hold_the_quiet_part_is_told_when_it_is_queued(serve):
+    bench = serve()
+    order = {"protocol": {"text": TWICE.replace("for_min = 30", "for_min = 200"), "file": "r.toml"}}
+    queued = bench.ask("POST", "/queue", {**order, "specimen": "brook 2x140", "quiet": "22:00-23:00"})
+    assert any("make the window longer" in sentence for sentence in queued["says"])
