@@ -215,7 +215,7 @@ class Parts:
         """Each interlock and how far it is from tripping."""
         each = (width - 3 * (columns - 1)) // columns
         cells_of = [self._limit(one, each) for one in self.document["interlocks"]]
-        return Block("limits", in_columns(cells_of, columns, each), "limits", 1, columns, len(cells_of))
+        return Block("interlock", in_columns(cells_of, columns, each), "limits", 1, columns, len(cells_of))
 
     def _limit(self, one: Document, width: int) -> Line:
         margin, unit = one["margin"], one["unit"] or ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
@@ -79,12 +79,24 @@ def expectation(
 
     took_s [s]: how long finished stages took, by stage; they mend the guess for others of the same step.
     """
+    return expectation_of(left_by_step(protocol, schedule, done, took_s))
+
+
+def left_by_step(
+    protocol: Protocol, schedule: Schedule, done: frozenset[str], took_s: Mapping[str, float]
+) -> list[tuple[AnyStep, float]]:
+    """The steps of which something is left, in their order, each with the bench time [s] that it will take."""
+    left = [(step, _left_of(step, protocol, schedule, done, took_s)) for step in protocol.steps]
+    return [(step, seconds) for step, seconds in left if seconds]
+
+
+def expectation_of(left: Iterable[tuple[AnyStep, float]]) -> Expectation:
+    """The same of steps played one after the other, each with the time that it takes [s]."""
     at_s, quiet = 0.0, []
-    for step in protocol.steps:
-        begins_s = at_s
-        at_s += _left_of(step, protocol, schedule, done, took_s)
-        if step.quiet and at_s > begins_s:
-            quiet += [begins_s, at_s]
+    for step, seconds in left:
+        if step.quiet:
+            quiet += [at_s, at_s + seconds]
+        at_s += seconds
     return Expectation(at_s, quiet[0] if quiet else None, quiet[-1] if quiet else None)
 
 

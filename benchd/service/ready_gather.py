@@ -19,6 +19,7 @@ from benchd.errors import FileProblems, InputError
 from benchd.instruments import Cooling
 from benchd.protocol_file import AnyStep, Confirm, LoadedProtocol, load_protocol
 from benchd.report.mounts import compare_mounts, mount_checks, seat_again
+from benchd.running.forecast import left_by_step
 from benchd.running.found import BACKGROUND
 from benchd.running.plan import plan_of
 from benchd.running.schedule import schedule
@@ -26,7 +27,7 @@ from benchd.running.states import RunState
 from benchd.service.board import Document
 from benchd.service.orders import Order
 from benchd.service.ready_facts import Asking, Background, Facts, MountTried, Standing
-from benchd.service.ready_window import left_by_step, quiet_window
+from benchd.service.ready_window import quiet_window
 from benchd.store import queries
 from benchd.store.records import FindingRow, MountRow, RunRow, SpanRow
 

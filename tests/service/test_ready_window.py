@@ -8,8 +8,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from benchd.protocol_file import AnyStep, parse_protocol
+from benchd.running.forecast import left_by_step
 from benchd.running.schedule import schedule
-from benchd.service.ready_window import left_by_step, quiet_window
+from benchd.service.ready_window import quiet_window
 
 BERLIN = ZoneInfo("Europe/Berlin")
 STEPS = parse_protocol(
