@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.commands.output import console, hours
+from benchd.commands.output import console
 from benchd.commands.progress import Progress
 from benchd.commands.stopping import Stopper
 from benchd.commands.tell import print_json, tell
@@ -16,6 +16,7 @@ from benchd.cross_check import cross_check
 from benchd.errors import BenchdError, InputError, NotFound
 from benchd.named_files import FoundFile, find_bench, find_protocol, kind_of
 from benchd.protocol_file import LoadedProtocol, load_protocol
+from benchd.report.screen import hours
 from benchd.report.tables import asked
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
 from benchd.running.states import Quality, RunState

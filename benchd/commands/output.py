@@ -43,15 +43,3 @@ def show(parts: Iterable[RenderableType]) -> None:
 def messages() -> Console:
     """For progress and messages."""
     return _PlainConsole(stderr=True)
-
-
-def hours(seconds: float) -> str:
-    """A duration [s] for a person: `9:48 h`, or minutes and seconds when short.
-
-    >>> hours(35280), hours(95)
-    ('9:48 h', '1:35 min')
-    """
-    whole = round(seconds)
-    if whole >= 3600:
-        return f"{whole // 3600}:{whole % 3600 // 60:02d} h"
-    return f"{whole // 60}:{whole % 60:02d} min"

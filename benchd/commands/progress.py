@@ -10,8 +10,9 @@ from rich.progress_bar import ProgressBar
 from rich.text import Text
 
 from benchd.clock import real_s
-from benchd.commands.output import hours, messages
+from benchd.commands.output import messages
 from benchd.commands.tell import visible
+from benchd.report.screen import hours
 from benchd.running.snapshot import Snapshot
 
 #: Looking at the clock every tick would cost more than the tick's physics.

@@ -6,7 +6,7 @@ from pathlib import Path
 from shlex import quote
 
 from benchd.bench_file import LoadedBench
-from benchd.commands.output import console, hours, show
+from benchd.commands.output import console, show
 from benchd.commands.progress import Progress
 from benchd.commands.stopping import Stopper
 from benchd.commands.tell import print_json
@@ -14,6 +14,7 @@ from benchd.errors import BenchdError
 from benchd.places import rehearsal_db
 from benchd.protocol_file import LoadedProtocol
 from benchd.report.found import found_lines
+from benchd.report.screen import hours
 from benchd.report.side_by_side import equal_noise, shared_level
 from benchd.report.tables import comparison_lines, points_lines
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of

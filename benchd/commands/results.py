@@ -6,11 +6,12 @@ from pathlib import Path
 
 from sqlalchemy import Connection
 
-from benchd.commands.output import console, hours, show
+from benchd.commands.output import console, show
 from benchd.commands.tell import print_json, tell
 from benchd.errors import InputError, NotFound
 from benchd.places import bench_db, rehearsal_db
 from benchd.report.found import found_lines
+from benchd.report.screen import hours
 from benchd.report.side_by_side import equal_noise
 from benchd.report.tables import comparison_lines, points_lines
 from benchd.running.states import ALIVE, RunState

@@ -9,11 +9,12 @@ from typing import Any
 from rich import box
 from rich.table import Table
 
-from benchd.commands.output import console, hours, show
+from benchd.commands.output import console, show
 from benchd.commands.tell import print_json
 from benchd.errors import BenchdError, NotFound
 from benchd.places import bench_db, rehearsal_db
 from benchd.report.morning import morning_page
+from benchd.report.screen import hours
 from benchd.report.tables import points_lines
 from benchd.service.client import Client
 from benchd.service.socket_place import socket_path

@@ -17,6 +17,8 @@ from benchd.errors import InputError
 
 _TIME = r"(?:[01][0-9]|2[0-3]):[0-5][0-9]"
 _DAY = timedelta(days=1)
+#: A time of day without its day means the one that is nearer than this [s].
+NEAR_S = 16 * 3600
 
 
 @dataclass(frozen=True)
@@ -143,3 +145,16 @@ def _jump(early: datetime, late: datetime, zone: tzinfo) -> datetime:
         else:
             early = middle
     return late
+
+
+def clock_words(when: datetime | str, now: datetime) -> str:
+    """A local time for a person: `22:00`, with the day when it is not near.
+
+    >>> now = datetime.fromisoformat("2026-11-25T18:00:00+01:00")
+    >>> clock_words("2026-11-26T02:30:00+01:00", now), clock_words("2026-11-27T22:00:00+01:00", now)
+    ('02:30', 'Fri 27 Nov 22:00')
+    """
+    at = datetime.fromisoformat(when) if isinstance(when, str) else when
+    # Two times of one zone would be subtracted as the hands show, not as time passes.
+    near = abs((at.astimezone(UTC) - now.astimezone(UTC)).total_seconds()) < NEAR_S
+    return f"{at:%H:%M}" if near else f"{at:%a %d %b %H:%M}"

@@ -13,7 +13,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from benchd.running.forecast import Expectation
-from benchd.running.windows import QuietWindow, Span
+from benchd.running.windows import QuietWindow, Span, clock_words
 from benchd.store.records import RunRow, WaitsFor
 
 #: So many openings of a window are tried: after a night that a change of clocks makes short comes one of usual length.
@@ -186,7 +186,4 @@ def _hours(seconds: float) -> str:
 
 
 def _clock(when: datetime, now: datetime, zone: ZoneInfo) -> str:
-    """A time for a person: with its day when that is not the next night or day."""
-    local = when.astimezone(zone)
-    near = abs((when.astimezone(UTC) - now.astimezone(UTC)).total_seconds()) < 16 * 3600
-    return f"{local:%H:%M}" if near else f"{local:%a %d %b %H:%M}"
+    return clock_words(when.astimezone(zone), now)

@@ -13,10 +13,11 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from benchd.bench_file import BenchFile
+from benchd.running.windows import clock_words
 from benchd.service import ready_bench, ready_night
 from benchd.service.board import Document
 from benchd.service.orders import Order
-from benchd.service.ready_facts import Facts, clock_words
+from benchd.service.ready_facts import Facts
 from benchd.service.ready_gather import gather
 from benchd.service.ready_item import Item
 from benchd.store import queries

@@ -11,7 +11,8 @@ from typing import Any
 
 from benchd.bench_file import Interlock
 from benchd.cross_check import HEATED
-from benchd.service.ready_facts import Facts, clock_words
+from benchd.running.windows import clock_words
+from benchd.service.ready_facts import Facts
 from benchd.service.ready_item import Item, Verdict, no, not_proven, yes
 
 #: Nearer than this [dB] to an end of its range a meter is not trusted: its own noise is then heard as a background is.

@@ -196,19 +196,3 @@ def _listens(step: AnyStep) -> bool:
 
 def _due(entry: Mapping[str, Any], now: datetime) -> datetime:
     return datetime.fromisoformat(entry["due_local"]) if entry["due_local"] else now
-
-
-def clock_words(when: datetime | str, now: datetime) -> str:
-    """A local time for a person: `22:00`, with the day when it is not near.
-
-    >>> now = datetime.fromisoformat("2026-11-25T18:00:00+01:00")
-    >>> clock_words("2026-11-26T02:30:00+01:00", now), clock_words("2026-11-27T22:00:00+01:00", now)
-    ('02:30', 'Fri 27 Nov 22:00')
-    """
-    at = datetime.fromisoformat(when) if isinstance(when, str) else when
-    near = abs((at - now).total_seconds()) < NEAR_S
-    return f"{at:%H:%M}" if near else f"{at:%a %d %b %H:%M}"
-
-
-#: A time of day without its day means the one that is nearer than this [s].
-NEAR_S = 16 * 3600

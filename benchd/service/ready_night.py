@@ -11,7 +11,8 @@ from datetime import timedelta
 from typing import Any
 
 from benchd.analysis.acoustics import CUT_OFF_BELOW_DB, FULL_GRADE_FROM_DB
-from benchd.service.ready_facts import Asking, Background, Facts, clock_words
+from benchd.running.windows import clock_words
+from benchd.service.ready_facts import Asking, Background, Facts
 from benchd.service.ready_item import Item, Verdict, asked, no, not_proven, yes
 
 #: A background measured longer ago than this says nothing of the coming night: traffic, ventilation, the weather.

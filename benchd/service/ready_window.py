@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 
 from benchd.protocol_file import AnyStep
 from benchd.running.forecast import expectation_of
-from benchd.running.windows import QuietWindow
-from benchd.service.ready_facts import Window, clock_words
+from benchd.running.windows import QuietWindow, clock_words
+from benchd.service.ready_facts import Window
 
 
 def quiet_window(
