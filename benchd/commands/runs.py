@@ -13,7 +13,7 @@ from benchd.commands.output import console, show
 from benchd.commands.tell import print_json
 from benchd.errors import BenchdError, NotFound
 from benchd.places import bench_db, rehearsal_db
-from benchd.report.morning import morning_page
+from benchd.report.morning import history_line, morning_page
 from benchd.report.screen import hours
 from benchd.report.tables import points_lines
 from benchd.service.client import Client
@@ -34,23 +34,21 @@ def runs_command(db: Path, limit: int, as_json: bool) -> None:
     """Print the newest runs, one line each."""
     with queries.reader(db) as connection:
         rows = queries.runs(connection, limit)
-        says = {row.id: morning_page(connection, row.id) for row in rows}
+        lines = [history_line(row, queries.points(connection, [row.id])) for row in rows]
     if as_json:
-        keys = ("run", "protocol", "specimen", "mount", "state", "reason", "started_local", "ended_local", "says")
-        print_json([{key: says[row.id][key] for key in keys} for row in rows])
+        print_json(lines)
         return
-    if not rows:
+    if not lines:
         raise NotFound(f"there are no runs in {db} yet", "benchd queue PROTOCOL --specimen NAME")
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column("run", justify="right")
     table.add_column("started", no_wrap=True)
     table.add_column("what", overflow="fold")
     table.add_column("worth", overflow="fold")
-    for row in rows:
-        page = says[row.id]
-        started = (page["started_local"] or "not yet")[:16].replace("T", " ")
-        what = f"{row.protocol}, {row.specimen}, mount {row.mount}"
-        table.add_row(str(row.id), started, what, page["says"])
+    for line in lines:
+        started = (line["started_local"] or "not yet")[:16].replace("T", " ")
+        what = f"{line['protocol']}, {line['specimen']}, mount {line['mount']}"
+        table.add_row(str(line["run"]), started, what, line["says"])
     show([table])
 
 

@@ -43,6 +43,22 @@ TELLING = frozenset(
 WORTH_REPAIR = (Quality.FLAGGED, Quality.VOID)
 
 
+def history_line(row: RunRow, points: Sequence[PointRecord], zone: ZoneInfo | None = None) -> dict[str, Any]:
+    """The head of the page, which is all that the history shows of a run. zone: as for the page."""
+    zone = zone or get_localzone()
+    return {
+        "run": row.id,
+        "protocol": row.protocol,
+        "specimen": row.specimen,
+        "mount": row.mount,
+        "state": str(row.state),
+        "reason": row.reason,
+        "started_local": _local(row.started_utc, zone),
+        "ended_local": _local(row.ended_utc, zone),
+        "says": _says(row, Counter(point.quality for point in points)),
+    }
+
+
 def morning_page(connection: Connection, run_id: int, zone: ZoneInfo | None = None) -> dict[str, Any]:
     """The page as JSON values; unknown is None. Raises `NotFound` when there is no such run.
 
@@ -56,18 +72,10 @@ def morning_page(connection: Connection, run_id: int, zone: ZoneInfo | None = No
     worths = Counter(point.quality for point in points)
     last_ms = queries.last_t_ms(connection, run_id)
     return {
-        "run": run_id,
-        "protocol": row.protocol,
-        "specimen": row.specimen,
-        "mount": row.mount,
+        **history_line(row, points, zone),
         "bench": row.bench,
         "simulated": row.simulated,
-        "state": str(row.state),
-        "reason": row.reason,
-        "started_local": _local(row.started_utc, zone),
-        "ended_local": _local(row.ended_utc, zone),
         "lasted_s": None if last_ms is None else last_ms / 1000,
-        "says": _says(row, worths),
         "counts": {str(quality): worths[quality] for quality in Quality},
         "points": [{**point.as_json(), "stage": stages[point.point]} for point in points],
         "found": told_lines(connection, run_id),
