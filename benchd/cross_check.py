@@ -197,7 +197,7 @@ def _implied(step: AnyStep) -> Iterator[_Setting]:
         yield from ((("kind",), name, 0, ": a background stops the fans and the pump") for name in _MOVING)
     if isinstance(step, PumpSweep) and step.listen_s > 0:
         yield ("listen_s",), _FAN_SETPOINT, 0, ": listening to the pump stops the fans"
-    if isinstance(step, CoolDownStep) or (isinstance(step, Soak) and step.cool_down):
+    if isinstance(step, CoolDownStep) or (isinstance(step, Soak) and step.cools):
         key = "kind" if isinstance(step, CoolDownStep) else "cool_down"
         yield from (((key,), name, 100, ": a cool-down runs fans and pump at full speed") for name in _MOVING)
 

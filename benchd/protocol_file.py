@@ -6,7 +6,7 @@ Every key is described where it stands; the tests hold the README's key referenc
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal, TypeAlias
 
@@ -149,12 +149,28 @@ class FanSweep(StepSpec):
 
 
 class CoolDown(Spec):
-    """How the bench comes back before a point: heat off, fans and pump full, until the rise is small."""
+    """Heat off, fans and pump full, until the rise is small."""
 
     to_within_k: Kelvins
     """Ends when the rise over ambient is below this [K]."""
     at_most_min: Minutes
     """Ends in any case after this [min]."""
+
+
+class CoolFor(Spec):
+    """Heat off, fans and pump full, for a time."""
+
+    for_min: Minutes
+    """Exactly this long [min]."""
+
+
+CoolWay: TypeAlias = Literal["fixed", "to_within_k", "none"]
+#: Which keys of a soak go with which way to cool down before its points.
+COOL_KEYS: Mapping[CoolWay, tuple[str, ...]] = {
+    "fixed": ("cool_for_min",),
+    "to_within_k": ("to_within_k", "cool_at_most_min"),
+    "none": (),
+}
 
 
 class Soak(StepSpec):
@@ -182,8 +198,15 @@ class Soak(StepSpec):
     """Order of the points: shuffled by the run's seed, or as written, heat by heat."""
     repeat_first: bool = False
     """Measure the first point once more at the end."""
-    cool_down: CoolDown | None = None
-    """Before each point; none means the next load follows at once."""
+    cool_down: CoolWay = "none"
+    """Before each point: `"none"`, the next load follows at once; `"to_within_k"`, heat off, fans and pump full, until
+    the rise is small; `"fixed"`, the same for a fixed time. After a point over its limit it cools down in any case."""
+    cool_for_min: Minutes | None = None
+    """With `"fixed"`: exactly this long [min]; the habit of the trade is 25."""
+    to_within_k: Kelvins | None = None
+    """With `"to_within_k"`: ends when the rise over ambient is below this [K]."""
+    cool_at_most_min: Minutes | None = None
+    """With `"to_within_k"`: ends in any case after this [min]."""
 
     @model_validator(mode="after")
     def _check(self) -> Soak:
@@ -191,7 +214,26 @@ class Soak(StepSpec):
             raise ValueError("give either noise_dba or fan_pct, not both and not neither")
         if self.read_min >= self.equilibrium.at_most_min:
             raise ValueError(_read_too_long(self.read_min, self.equilibrium))
+        self._check_cool_down()
         return self
+
+    def _check_cool_down(self) -> None:
+        for way, keys in COOL_KEYS.items():
+            given = [key for key in keys if getattr(self, key) is not None]
+            if way != self.cool_down and given:
+                raise ValueError(f'{given[0]} goes with cool_down = "{way}", got cool_down = "{self.cool_down}"')
+        lacking = [key for key in COOL_KEYS[self.cool_down] if getattr(self, key) is None]
+        if lacking:
+            raise ValueError(f'cool_down "{self.cool_down}" needs {" and ".join(lacking)} beside it')
+
+    @property
+    def cools(self) -> CoolDown | CoolFor | None:
+        """What is done before each point; None: nothing."""
+        if self.cool_for_min is not None:
+            return CoolFor(for_min=self.cool_for_min)
+        if self.to_within_k is not None and self.cool_at_most_min is not None:
+            return CoolDown(to_within_k=self.to_within_k, at_most_min=self.cool_at_most_min)
+        return None
 
 
 class CoolDownStep(CoolDown, StepSpec):

@@ -38,7 +38,9 @@ kind = "soak"
 heat_w = [120, 240]
 noise_dba = [34, 36]
 equilibrium = { change_k = 0.2, in_min = 5, at_most_min = 60 }
-cool_down = { to_within_k = 3, at_most_min = 30 }
+cool_down = "to_within_k"
+to_within_k = 3
+cool_at_most_min = 30
 """
 
 

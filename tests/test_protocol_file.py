@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import protocols
 from benchd.errors import FileProblems, InputError
-from benchd.protocol_file import Confirm, MountCheck, Protocol, Soak, load_protocol, parse_protocol
+from benchd.protocol_file import Confirm, CoolDown, CoolFor, MountCheck, Protocol, Soak, load_protocol, parse_protocol
 
 HEAD = 'protocol = "p"\n'
 SOAK = """[[steps]]
@@ -46,6 +46,24 @@ def test_what_is_not_said_of_a_mount_check_and_of_a_question_has_a_default() -> 
     assert isinstance(question, Confirm)
     assert (question.ask, question.at_most_min, question.later) == ("is it on?", 5, True)
     assert (question.fan_pct, question.pump_pct, question.needs_heat) == (100, 100, False)
+
+
+@pytest.mark.parametrize(
+    ("keys", "cools"),
+    [
+        ("", None),
+        ('cool_down = "none"', None),
+        ('cool_down = "fixed"\ncool_for_min = 25', CoolFor(for_min=25)),
+        (
+            'cool_down = "to_within_k"\nto_within_k = 2\ncool_at_most_min = 30',
+            CoolDown(to_within_k=2, at_most_min=30),
+        ),
+    ],
+)
+def test_there_are_three_ways_to_cool_down_before_a_point(keys: str, cools: CoolDown | CoolFor | None) -> None:
+    (soak,) = parse_protocol(HEAD + SOAK + keys, "p.toml").steps
+    assert isinstance(soak, Soak)
+    assert soak.cools == cools
 
 
 def test_the_text_is_kept() -> None:
@@ -99,7 +117,35 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
         (HEAD + SOAK.replace("[50]", "[]"), "5:11: steps.1 (soak).fan_pct: must not be empty"),
         (HEAD + SOAK + "repeat_first = 1", "7:16: steps.1 (soak).repeat_first: must be true or false, got 1"),
         (HEAD + SOAK + "equilibrium.in_min = 1", "7:1: this table or list was closed before and cannot be added to"),
-        (HEAD + SOAK + "cool_down = 3", "7:13: steps.1 (soak).cool_down: must be a table, got 3"),
+        (
+            HEAD + SOAK + "cool_down = 3",
+            '7:13: steps.1 (soak).cool_down: must be "fixed", "to_within_k" or "none", got 3',
+        ),
+        # a way to cool down has the keys that go with it, and no others
+        (
+            HEAD + SOAK + 'cool_down = "fixed"',
+            '7:13: steps.1 (soak).cool_down: "fixed" needs cool_for_min beside it',
+        ),
+        (
+            HEAD + SOAK + 'cool_down = "to_within_k"\nto_within_k = 2',
+            '7:13: steps.1 (soak).cool_down: "to_within_k" needs cool_at_most_min beside it',
+        ),
+        (
+            HEAD + SOAK + 'cool_down = "to_within_k"',
+            '7:13: steps.1 (soak).cool_down: "to_within_k" needs to_within_k and cool_at_most_min beside it',
+        ),
+        (
+            HEAD + SOAK + "cool_for_min = 25",
+            '7:16: steps.1 (soak).cool_for_min: goes with cool_down = "fixed", got cool_down = "none"',
+        ),
+        (
+            HEAD + SOAK + 'cool_down = "fixed"\ncool_for_min = 25\ncool_at_most_min = 30',
+            '9:20: steps.1 (soak).cool_at_most_min: goes with cool_down = "to_within_k", got cool_down = "fixed"',
+        ),
+        (
+            HEAD + SOAK + 'cool_down = "fixed"\ncool_for_min = 0',
+            "8:16: steps.1 (soak).cool_for_min: must be above 0, got 0 [min]",
+        ),
         ("protocol = 3\n" + BACKGROUND, '1:12: protocol: must be a "text" in quotes, got 3'),
         ('protocol = ""\n' + BACKGROUND, "1:12: protocol: must not be empty"),
         (f'protocol = "{"x" * 61}"\n' + BACKGROUND, "1:12: protocol: must have at most 60 characters, got 61"),

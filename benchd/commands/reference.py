@@ -58,7 +58,6 @@ def _protocol_keys() -> Iterator[str]:
         kind = get_args(step.model_fields["kind"].annotation)[0]
         yield from _keys(f'`kind = "{kind}"`', step, without=("kind", *p.StepSpec.model_fields))
     yield from _keys("`equilibrium = { ... }`", p.Equilibrium)
-    yield from _keys("`cool_down = { ... }`", p.CoolDown)
 
 
 def _bench_keys() -> Iterator[str]:

@@ -11,7 +11,9 @@ from benchd.protocol_file import (
     Background,
     BreakIn,
     Confirm,
+    CoolDown,
     CoolDownStep,
+    CoolFor,
     Dwell,
     FanSweep,
     MountCheck,
@@ -41,10 +43,10 @@ def guess_s(step: AnyStep) -> float:
             listening_s = (LISTEN_AFTER_S + step.listen_s) * bool(step.listen_s)
             return len(step.pump_pct) * (listening_s + CHANGE_SPANS * step.equilibrium.in_min * 60)
         case Soak():
-            cool_min = COOL_PART * step.cool_down.at_most_min if step.cool_down else 0.0
-            return 60 * (cool_min + min(SOAK_SPANS * step.equilibrium.in_min, step.equilibrium.at_most_min))
+            soak_s = 60 * min(SOAK_SPANS * step.equilibrium.in_min, step.equilibrium.at_most_min)
+            return _cools_s(step.cools) + soak_s
         case CoolDownStep():
-            return COOL_PART * step.at_most_min * 60
+            return _cools_s(step)
         case Dwell() | MountCheck():
             return step.for_min * 60
         case Confirm():
@@ -52,6 +54,16 @@ def guess_s(step: AnyStep) -> float:
             return step.at_most_min * 60
         case BreakIn():
             return step.cycles * (step.on_min + step.off_min) * 60
+
+
+def _cools_s(spec: CoolDown | CoolFor | None) -> float:
+    match spec:
+        case CoolDown():
+            return COOL_PART * spec.at_most_min * 60
+        case CoolFor():
+            return spec.for_min * 60
+        case None:
+            return 0.0
 
 
 @dataclass(frozen=True)

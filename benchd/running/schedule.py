@@ -75,8 +75,11 @@ def plays_of(stage: Stage, attempt: int, protocol: Protocol) -> tuple[Play, ...]
     """What is played in an attempt, the first being 1: a repeat starts from heat off and a small rise."""
     if attempt == 1:
         return stage.plays
-    cold = CoolDown(to_within_k=protocol.repeat_from_k, at_most_min=REPEAT_AT_MOST_MIN)
-    return (Play("cool_down", cold), *stage.plays)
+    return (Play("cool_down", _cold(protocol)), *stage.plays)
+
+
+def _cold(protocol: Protocol) -> CoolDown:
+    return CoolDown(to_within_k=protocol.repeat_from_k, at_most_min=REPEAT_AT_MOST_MIN)
 
 
 #: A bench that has not come down in this time [min] will not; the stage goes on from there.
@@ -107,7 +110,8 @@ def _points(protocol: Protocol, soak: Soak, found: Found, seed: int) -> list[Sta
 
 def _with_cool_downs(points: list[Stage], protocol: Protocol, soak: Soak, found: Found) -> list[Stage]:
     """After a point that went over the limit the bench cools down, whatever comes next: what starts hot is over too."""
-    cold = soak.cool_down or CoolDown(to_within_k=protocol.repeat_from_k, at_most_min=REPEAT_AT_MOST_MIN)
+    # A fixed time says nothing of how cold it is after it.
+    cold = soak.cools if isinstance(soak.cools, CoolDown) else _cold(protocol)
     overs = [over.detail for over in found.every(OVER_LIMIT)]
     stages = []
     for stage in points:
@@ -143,7 +147,7 @@ def _point(soak: Soak, key: str, heat_w: float, setting: float, found: Found) ->
     worse_than = _known_worse(point, found)
     if worse_than and not skip:
         skip, quality = worse_than, Quality.OVER_LIMIT
-    cool = (Play("cool_down", soak.cool_down),) if soak.cool_down else ()
+    cool = (Play("cool_down", soak.cools),) if soak.cools else ()
     return Stage(key, (*cool, Play("soak", point)), point, skip, quality)
 
 

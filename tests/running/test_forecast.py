@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.protocol_file import CoolDown, parse_protocol
+from benchd.protocol_file import parse_protocol
 from benchd.running.forecast import Expectation, expectation, expected_s, guess_s, left_s, points_of
 from benchd.running.schedule import Schedule, schedule
 
@@ -58,8 +58,13 @@ def test_a_soak_is_guessed_as_three_times_the_span_of_its_rule_and_never_longer_
 def test_a_cool_down_is_guessed_as_two_fifths_of_its_longest_time_alone_and_before_a_point() -> None:
     text = 'protocol = "cold"\n[[steps]]\nkind = "cool_down"\nto_within_k = 3\nat_most_min = 30\n'
     assert guess_s(parse_protocol(text, "cold").steps[0]) == pytest.approx(12 * 60)
-    cooled = DUTY.steps[2].model_copy(update={"cool_down": CoolDown(to_within_k=3, at_most_min=30)})
-    assert guess_s(cooled) - guess_s(DUTY.steps[2]) == pytest.approx(12 * 60)
+    keys = {"cool_down": "to_within_k", "to_within_k": 3.0, "cool_at_most_min": 30.0}
+    assert guess_s(DUTY.steps[2].model_copy(update=keys)) - guess_s(DUTY.steps[2]) == pytest.approx(12 * 60)
+
+
+def test_a_fixed_cool_down_takes_its_time() -> None:
+    fixed = DUTY.steps[2].model_copy(update={"cool_down": "fixed", "cool_for_min": 25.0})
+    assert guess_s(fixed) - guess_s(DUTY.steps[2]) == 25 * 60
 
 
 def test_what_is_left_is_the_sum_of_what_is_not_done() -> None:

@@ -18,7 +18,7 @@ read_min = 0.5
 equilibrium = {{ change_k = 1, in_min = 2, at_most_min = 30 }}
 {cool_down}
 """
-COOL_DOWN = "cool_down = { to_within_k = 5, at_most_min = 30 }"
+COOL_DOWN = 'cool_down = "to_within_k"\nto_within_k = 5\ncool_at_most_min = 30'
 
 
 @pytest.fixture

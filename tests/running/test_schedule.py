@@ -45,7 +45,9 @@ name = "noise"
 heat_w = [100, 150, 200]
 noise_dba = [32, 36, 60]
 equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
-cool_down = { to_within_k = 5, at_most_min = 10 }
+cool_down = "to_within_k"
+to_within_k = 5
+cool_at_most_min = 10
 repeat_first = true
 """
 PROTOCOL = parse_protocol(NIGHT, "night.toml")
@@ -182,6 +184,23 @@ def test_a_point_over_the_limit_is_not_repeated() -> None:
         repeat.skip
         == f"over limit, not measured: {again.point.heat_w:g} W at fans {again.point.fan_pct:.0f} % already was"
     )
+
+
+WAYS = {"none": "", "fixed": "cool_for_min = 25", "to_within_k": "to_within_k = 2\ncool_at_most_min = 30"}
+
+
+@pytest.mark.parametrize(("way", "keys"), WAYS.items())
+def test_whatever_way_was_chosen_a_point_over_the_limit_is_followed_by_a_cool_down_to_a_small_rise(way, keys) -> None:
+    """A fixed time says nothing of how cold it is after it: a small radiator is still hot."""
+    text = NIGHT.replace('name = "duty"', f'name = "duty"\ncool_down = "{way}"\n{keys}')
+    stages = schedule(parse_protocol(text, "night.toml"), (PUMP, over(200, 40)), seed=1, cooling="liquid").stages
+    (cold,) = [stage for stage in stages if stage.key == "duty/200w_40pct/cool_down"]
+    expected = {"to_within_k": (2.0, 30.0)}.get(way, (PROTOCOL.repeat_from_k, 60.0))
+    assert [(play.kind, play.spec.to_within_k, play.spec.at_most_min) for play in cold.plays] == [
+        ("cool_down", *expected)
+    ]
+    before = [[play.kind for play in stage.plays] for stage in stages if stage.point and stage.key.startswith("duty")]
+    assert before == [["soak"] if way == "none" else ["cool_down", "soak"]] * 4
 
 
 def test_a_cooler_without_a_pump_has_no_pump_sweep() -> None:

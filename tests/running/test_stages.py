@@ -177,7 +177,7 @@ def test_a_stage_is_finished_by_its_last_step_only(night, monkeypatch) -> None:
         return begin_step(self, run_id, stage, attempt, seq, kind, *more)
 
     monkeypatch.setattr(Writer, "begin_step", fails_at_the_soak)
-    night.enroll(SOAK.replace("[60, 90]", "[60]") + "cool_down = { to_within_k = 5, at_most_min = 5 }")
+    night.enroll(SOAK.replace("[60, 90]", "[60]") + 'cool_down = "to_within_k"\nto_within_k = 5\ncool_at_most_min = 5')
     with pytest.raises(StoreError):
         night.play()
     assert night.played[-1] == ("soak/100w_60pct", 1, 1, "cool_down", "done")

@@ -19,7 +19,9 @@ pump_pct = 100
 order = "listed"
 read_min = 1
 equilibrium = { change_k = 1, in_min = 3, at_most_min = 30 }
-cool_down = { to_within_k = 5, at_most_min = 30 }
+cool_down = "to_within_k"
+to_within_k = 5
+cool_at_most_min = 30
 """
 
 

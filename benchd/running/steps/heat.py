@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from statistics import fmean
 
-from benchd.protocol_file import BreakIn, CoolDown, Dwell
+from benchd.protocol_file import BreakIn, CoolDown, CoolFor, Dwell
 from benchd.running.found import CYCLE_RISE, OVER_LIMIT, Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, SoakPoint, Step, Wants
@@ -28,8 +28,12 @@ def soak(spec: SoakPoint, found: Found) -> Step:
     return Outcome(soaked.ending, soaked.reason, tuple(findings))
 
 
-def cool_down(spec: CoolDown, _found: Found) -> Step:
-    """Heat off, fans and pump full, until the rise is small."""
+def cool_down(spec: CoolDown | CoolFor, _found: Found) -> Step:
+    """Heat off, fans and pump full, until the rise is small or for a fixed time."""
+    if isinstance(spec, CoolFor):
+        wants = Wants(0, FULL_PCT, FULL_PCT, f"cooling down for {spec.for_min:g} min")
+        yield from settle(wants, spec.for_min * 60)
+        return Outcome(Ending.DONE, f"{spec.for_min:g} min")
     tick = yield Wants(0, FULL_PCT, FULL_PCT, "cooling down")
     begun_s = tick.t_s
     recent: deque[float] = deque([tick.rise_k], maxlen=IN_A_ROW)

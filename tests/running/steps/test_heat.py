@@ -8,7 +8,7 @@ import weakref
 import pytest
 
 from benchd.instruments import ChannelSpec
-from benchd.protocol_file import BreakIn, CoolDown, Dwell, Equilibrium
+from benchd.protocol_file import BreakIn, CoolDown, CoolFor, Dwell, Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, SoakPoint, Tick, Wants
@@ -175,6 +175,13 @@ def test_a_cool_down_wants_heat_off_and_everything_else_full(played, heater, kno
 def test_a_cool_down_ends_in_any_case(played, heater, known) -> None:
     cooled = played(cool_down(CoolDown(to_within_k=3, at_most_min=1), known()), heater(rise_k=40, tau_s=600))
     assert (cooled.outcome.ending, cooled.seconds) == (Ending.TIME_UP, 60)
+
+
+def test_a_fixed_cool_down_takes_exactly_its_time_however_cold_it_is(played, heater, known) -> None:
+    for rise_k in (0, 40):
+        cooled = played(cool_down(CoolFor(for_min=25), known()), heater(rise_k=rise_k))
+        assert {(w.heat_w, w.fan_pct, w.pump_pct) for w in cooled.wants} == {(0, 100, 100)}
+        assert (cooled.outcome.ending, cooled.outcome.reason, cooled.seconds) == (Ending.DONE, "25 min", 25 * 60)
 
 
 def test_one_noisy_sample_does_not_end_a_cool_down_nor_does_one_gap_prolong_it(played, heater, known) -> None:
