@@ -1,133 +1,357 @@
-"""When a soak is over: the plain rule that ends it. The bound that ends a hopeless one early is
-`end_bound`'s.
+"""Equilibrium: where a rise will end, how sure that is, and whether it is there yet.
 
-Fed once a tick for a whole night, so it is plain Python on plain floats, with bounded memory and constant
-work for each tick. NaN is a gap; a time that does not advance raises ValueError. It must not know what is
-heated.
+Fed one sample at a time for a whole night, so memory is bounded and the curve is fitted anew only when time has grown
+by some parts in a hundred. What can be known, the posterior of `two_exponentials` says. This file adds what a bench
+does to a rise besides: air and watts that move (`lagged`), wrong samples, doors that open, sensors that hang, drifts.
+It must not know what is heated, nor who waits for it.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from typing import NamedTuple
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Literal, NamedTuple, TypeAlias
 
-_FIXED = 1_000_000
-"""Sums are kept in whole millionths: a sum of integers, added to and taken from all night, does not drift."""
+import numpy as np
+from numpy.typing import NDArray
 
-_ENOUGH = 0.8
-"""Share of a window that has to be there [1]."""
+from benchd.analysis.following import OLD, Following, Look
+from benchd.analysis.hanging import Sensor
+from benchd.analysis.lagged import Lagged, Share
+from benchd.analysis.noise import Noise, rounding_bias
+from benchd.analysis.plain_rule import PlainRule as PlainRule
+from benchd.analysis.plain_rule import Verdict as Verdict
+from benchd.analysis.two_exponentials import TAIL_S
 
+Floats = NDArray[np.float64]
+_Sample: TypeAlias = tuple[float, float, Floats | None, Floats | None]
+State: TypeAlias = Literal["settling", "predicted", "settled", "drifting"]
 
-class Verdict(NamedTuple):
-    """What the plain rule says: `settled`, and `change_k` [K], the change it judged; None while it cannot
-    say."""
+FIRST_LOOK_S = 20.0
+"""Nothing is said before this [s]."""
+_LOOK_GROWTH = 1.03
+"""The curve is fitted anew when time since the start has grown by this factor [1]."""
+_LOOK_S = 2.0
+"""But not sooner than this after the last time [s]."""
 
-    settled: bool
-    change_k: float | None
+_WRONG = 6.0
+"""A sample so many standard deviations off the curve is wrong [1], and so many of them in a row are a step:"""
+_WRONG_IN_A_ROW = 5
+_WRONG_FOR_S = 4.0
+"""over at least this time [s]."""
 
-
-_CANNOT_SAY = Verdict(False, None)
-
-
-class _Window:
-    """Mean of the last `length_s` of what is put in, and how much of that time is there."""
-
-    __slots__ = ("_covered", "_length_s", "_samples", "_sum")
-
-    def __init__(self, length_s: float) -> None:
-        self._length_s = length_s
-        self._samples: deque[tuple[float, int, int]] = deque()
-        self._sum = 0
-        self._covered = 0
-
-    def put(self, t_s: float, value: int, covers: int) -> None:
-        self._samples.append((t_s, value, covers))
-        self._sum += value
-        self._covered += covers
-
-    def forget(self, now_s: float) -> None:
-        samples = self._samples
-        oldest_s = now_s - self._length_s
-        while samples and samples[0][0] <= oldest_s:
-            _, value, covers = samples.popleft()
-            self._sum -= value
-            self._covered -= covers
-
-    def mean(self) -> float | None:
-        if not self._samples or self._covered < _ENOUGH * self._length_s * _FIXED:
-            return None
-        return self._sum / (len(self._samples) * _FIXED)
+_HELD = 3.0
+"""It has held when the mean since lies within so many standard uncertainties [1],"""
+_BROKEN = 6.0
+"""and something has happened when it lies beyond so many."""
 
 
-class PlainRule:
-    """Settled when the rise changes by less than `change_k` in `in_s`.
+_DRIFT_SURE = 3.5
+"""A drift is seen beyond so many standard uncertainties [1]"""
+_DRIFT_OVER_S = 1000.0
+"""when it moves the rise by half the tolerance in this time [s]."""
+_NO_END_S = 900.0
+"""A series that has not bent for this long [s] drifts."""
+_FAR_S = 1e5
+"""As far as anybody looks ahead [s]."""
 
-    Compares the mean over the last `average_s` with the mean over the `average_s` that ended `in_s` earlier.
-    Says nothing before both windows lie after the start, nor while more than a fifth of either is missing. A
-    sample stands for the time since the one before, at most for a fifth of `average_s`: the rule needs five
-    samples in that time.
 
-    `change_k` [K] above 0; `in_s` [s] above 0; `average_s` [s] above 0. Raises ValueError otherwise.
+class Equilibrium(NamedTuple):
+    """What is known at one moment."""
 
-    Range of validity: what remains is not bounded by the rule. With one time constant tau, a rise that just
-    passes is still change / (exp(in / tau) - 1) from its end: for 1 K in 15 min, 0.3 K at tau = 10 min but
-    3.5 K at 60 min. With several time constants the slowest counts. Source: the same form stands in IEC
-    62368-1 B.1.6 (3 K in 30 min) and IEC 60335-2-6 (1 K in 15 min); the figures follow from exp(-t / tau).
+    state: State
+    final_k: float
+    """Where the rise will end [K], at the air's present temperature and the set watts; NaN before anything is known."""
+    half_width_k: float
+    """Half width of its interval at the stated confidence [K]; infinite before anything is known."""
+    remaining_s: float | None
+    """Until the rise is within the tolerance of it [s]; None unless predicted or settled."""
+    reason: str
+    """What stands in the way, or what it goes by, in words."""
+    left_k: float
+    """Rise now less final, after noise is taken away [K]; NaN before anything is known."""
 
-    >>> rule = PlainRule(change_k=0.5, in_s=600)
-    >>> verdicts = [rule.update(float(t), 40 * (1 - math.exp(-t / 300))) for t in range(3600)]
-    >>> next(t for t, verdict in enumerate(verdicts) if verdict.settled)
-    1901
+
+@dataclass(frozen=True)
+class Account:
+    """How the detector came to what it says, for a person who asks why."""
+
+    since_s: float
+    """Samples before this are not used [s], in the caller's time."""
+    samples: float
+    """How many are [1]."""
+    tau_s: tuple[float, float]
+    """Time constants of the likeliest curve [s]."""
+    amplitude_k: tuple[float, float]
+    """What each of them had to go at the start [K]."""
+    tail_k: float
+    """What the slow mode had to go at the start [K]."""
+    noise: Noise
+    lag_s: float | None
+    """Lag at which the air's temperature is subtracted [s]; None where it is not known."""
+    misfit: float
+    """Chi squared over degrees of freedom [1]: about 1 where the curve fits."""
+    held: float | None
+    """How far off the curve known at 80 % of the time the mean since lies, in standard uncertainties [1]."""
+    drift_k_per_h: float | None
+    """Drift besides the curve [K/h], where it was looked for, and its standard uncertainty:"""
+    drift_u_k_per_h: float | None
+    rejected: tuple[tuple[float, str], ...]
+    """What was set aside, and why: time [s] in the caller's time, words."""
+
+
+_NOTHING = Equilibrium("settling", math.nan, math.inf, None, "too early to say", math.nan)
+
+
+class EquilibriumDetector:
+    """Says at every moment where a rise will end and how sure that is.
+
+    `tolerance_k` [K] how well the end has to be known, above 0; `confidence` [1] of the interval, between 0.5 and 1;
+    `resolution_k` [K] step of the sensor, at least 0; `slow_tail_k` [K] standard deviation of a slow mode of about
+    1000 s that may be present (case, room, soaked radiator) and that the first minutes cannot show, 0 for none;
+    `heat_set_w` [W] watts the rise is told for, the first ones seen where None. Raises ValueError otherwise.
+
+    >>> detector = EquilibriumDetector(tolerance_k=0.2, resolution_k=0.01)
+    >>> for t in range(1200):
+    ...     noise = 0.01 * ((t * 7919) % 5 - 2)
+    ...     now = detector.update(float(t), 40 - 10 * math.exp(-t / 10) - 30 * math.exp(-t / 200) + noise)
+    >>> now.state, abs(now.final_k - 40) < now.half_width_k < 0.2
+    ('settled', True)
     """
 
-    def __init__(self, change_k: float, in_s: float, average_s: float = 60.0) -> None:
-        for name, value in (("change_k", change_k), ("in_s", in_s), ("average_s", average_s)):
-            if not 0 < value < math.inf:
-                raise ValueError(f"{name} must be above 0, got {value}")
-        self.change_k = change_k
-        self.in_s = in_s
-        self.average_s = average_s
-        self._longest_s = average_s / 5
-        self._start_s: float | None = None
+    def __init__(
+        self,
+        tolerance_k: float = 0.2,
+        confidence: float = 0.95,
+        resolution_k: float = 0.1,
+        slow_tail_k: float = 0.3,
+        heat_set_w: float | None = None,
+    ) -> None:
+        if not 0 < tolerance_k < math.inf:
+            raise ValueError(f"tolerance_k must be above 0, got {tolerance_k}")
+        if not 0.5 < confidence < 1:
+            raise ValueError(f"confidence must be between 0.5 and 1, got {confidence}")
+        if not 0 <= resolution_k < math.inf:
+            raise ValueError(f"resolution_k must be at least 0, got {resolution_k}")
+        self.tolerance_k = tolerance_k
+        self.confidence = confidence
+        self.resolution_k = resolution_k
+        self.slow_tail_k = slow_tail_k
+        self._coverage = NormalDist().inv_cdf(0.5 + confidence / 2)
+        self._given_heat_w = heat_set_w
         self._last_s = -math.inf
-        self._recent = _Window(average_s)
-        self._earlier = _Window(average_s)
-        self._between: deque[tuple[float, int, int]] = deque()
+        self._start_s = math.nan
+        self._look_at_s = FIRST_LOOK_S
+        self._following = Following(resolution_k, slow_tail_k)
+        self._watts = Share(heat_set_w)
+        self._air = Lagged()
+        self._sensor = Sensor(resolution_k)
+        self._rejected: deque[tuple[float, str]] = deque(maxlen=50)
+        self._begin(math.nan)
 
-    def update(self, t_s: float, rise_k: float) -> Verdict:
-        """Takes one sample and judges.
+    def restart(self, t_s: float) -> None:
+        """Begins anew, after any change of a setpoint.
 
-        `t_s` [s] later than the last one; `rise_k` [K], NaN where it is missing. Raises ValueError for a time
-        that does not advance.
+        `t_s` [s] when, at least the time of the last sample. Raises ValueError for an earlier one.
 
-        >>> PlainRule(0.5, 600).update(0.0, 20.0)
-        Verdict(settled=False, change_k=None)
+        >>> detector = EquilibriumDetector()
+        >>> detector.restart(100.0)
+        >>> detector.update(101.0, 5.0).state
+        'settling'
+        """
+        if not self._last_s <= t_s < math.inf:
+            raise ValueError(f"time must not go back: {t_s} s after {self._last_s} s")
+        self._rejected.clear()
+        self._begin(t_s)
+
+    def update(
+        self,
+        t_s: float,
+        rise_k: float,
+        ambient_c: float | None = None,
+        heat_w: float | None = None,
+        fan_pct: float | None = None,
+    ) -> Equilibrium:
+        """Takes one sample.
+
+        `t_s` [s] later than the last one; `rise_k` [K] over the air of the same moment; `ambient_c` [degC] that air,
+        `heat_w` [W] the watts and `fan_pct` [%] the fan setting, where they are known; NaN is a gap in any of them.
+        Raises ValueError for a time that does not advance.
+
+        >>> EquilibriumDetector().update(0.0, 0.0).half_width_k
+        inf
         """
         if not self._last_s < t_s < math.inf:
             raise ValueError(f"time has to advance: {t_s} s after {self._last_s} s")
-        if self._start_s is None:
-            self._start_s = self._last_s = t_s
-        since_s = t_s - self._last_s
+        since_s = t_s - self._last_s if self._last_s > -math.inf else 0.0
         self._last_s = t_s
+        if math.isnan(self._start_s):
+            self._start_s = t_s
+        age_s = t_s - self._start_s
+        if ambient_c is not None:
+            self._air.put(since_s, ambient_c)
+        if heat_w is not None:
+            self._watts.put(since_s, age_s, heat_w)
         if math.isfinite(rise_k):
-            covers = round(min(since_s, self._longest_s) * _FIXED)
-            value = round(rise_k * _FIXED)
-            self._recent.put(t_s, value, covers)
-            self._between.append((t_s, value, covers))
-        self._age(t_s)
-        if t_s - self._start_s < self.in_s + self.average_s:
-            return _CANNOT_SAY
-        now, before = self._recent.mean(), self._earlier.mean()
-        if now is None or before is None:
-            return _CANNOT_SAY
-        change_k = now - before
-        return Verdict(abs(change_k) < self.change_k, change_k)
+            die_c = rise_k if ambient_c is None or math.isnan(ambient_c) else rise_k + ambient_c
+            self._sensor.put(t_s, die_c, rise_k, ambient_c, heat_w, fan_pct)
+            self._take(age_s, rise_k)
+        if age_s >= self._look_at_s and self._following.ready:
+            self._look_at_s = max(age_s * _LOOK_GROWTH, age_s + _LOOK_S)
+            self._now = self._judge(age_s)
+        return self._now
 
-    def _age(self, t_s: float) -> None:
-        earlier_s = t_s - self.in_s
-        between = self._between
-        while between and between[0][0] <= earlier_s:
-            self._earlier.put(*between.popleft())
-        self._recent.forget(t_s)
-        self._earlier.forget(earlier_s)
+    @property
+    def account(self) -> Account | None:
+        """How it came to what it says; None before it has said anything."""
+        look = self._looked
+        if look is None:
+            return None
+        curves = look.curves
+        _, tail_k, _, a1, a2 = curves.coefficient[curves.best]
+        tau1, tau2 = np.exp(curves.log_tau[curves.best])
+        return Account(
+            since_s=self._start_s + self._following.since_s,
+            samples=self._following.sample_count,
+            tau_s=(float(tau1), float(tau2)),
+            amplitude_k=(float(a1), float(a2)),
+            tail_k=float(tail_k),
+            noise=look.noise,
+            lag_s=look.lag_s,
+            misfit=look.misfit,
+            held=look.held,
+            drift_k_per_h=3600 * look.drift[0],
+            drift_u_k_per_h=3600 * look.drift[1],
+            rejected=tuple(self._rejected),
+        )
+
+    def curve(self, t_s: Floats) -> Floats | None:
+        """The likeliest curve [K] at times, to be drawn; None before there is one.
+
+        `t_s` [s] in the caller's time.
+
+        >>> EquilibriumDetector().curve(np.array([0.0])) is None
+        True
+        """
+        return None if self._looked is None else self._looked.curves.best_at(t_s - self._start_s)
+
+    # --- samples
+
+    def _begin(self, start_s: float) -> None:
+        self._start_s = start_s
+        self._following = Following(self.resolution_k, self.slow_tail_k)
+        self._watts = Share(self._given_heat_w)
+        self._looked: Look | None = None
+        self._now = _NOTHING
+        self._look_at_s = FIRST_LOOK_S
+        self._suspects: list[_Sample] = []
+        self._expects: tuple[float, ...] | None = None
+
+    def _take(self, age_s: float, rise_k: float) -> None:
+        air = self._air
+        behind = None if math.isnan(air.now) else air.now - air.values
+        share = self._watts.values
+        if self._expects is None or not self._is_wrong(
+            self._expects, age_s, *self._following.own(rise_k, behind, share)
+        ):
+            self._set_aside()
+            self._following.put(age_s, rise_k, behind, share)
+            return
+        self._suspects.append((age_s, rise_k, behind, share))
+        if len(self._suspects) >= _WRONG_IN_A_ROW and age_s - self._suspects[0][0] >= _WRONG_FOR_S:
+            self._stepped()
+
+    def _is_wrong(self, expects: tuple[float, ...], age_s: float, own_k: float, behind_k: float) -> bool:
+        final, b, g, a1, a2, tau1, tau2, limit = expects
+        said = final + b * math.exp(-age_s / TAIL_S) + g * behind_k
+        said += a1 * math.exp(-age_s / tau1) + a2 * math.exp(-age_s / tau2)
+        return abs(own_k - said) > limit
+
+    def _set_aside(self) -> None:
+        """Wrong samples with good ones after them were wrong."""
+        for age_s, rise_k, *_ in self._suspects:
+            self._reject(age_s, f"a sample of {rise_k:.2f} K, far off the curve")
+        self._suspects.clear()
+
+    def _stepped(self) -> None:
+        """So many in a row are no wrong samples: something has happened, and what was before it counts no more."""
+        suspects = self._suspects
+        age_s, first_k = suspects[0][:2]
+        self._reject(age_s, f"a step to {first_k:.2f} K: what was before it is not used")
+        self._following.break_at(age_s)
+        for suspect in suspects:
+            self._following.put(*suspect)
+        self._lose("a step in the rise: starting anew")
+
+    def _reject(self, age_s: float, why: str) -> None:
+        self._rejected.append((self._start_s + age_s, why))
+
+    def _lose(self, why: str) -> None:
+        self._suspects = []
+        self._expects = None
+        self._looked = None
+        self._now = _NOTHING._replace(reason=why)
+
+    # --- judgement
+
+    def _judge(self, age_s: float) -> Equilibrium:
+        since_s = self._following.since_s
+        look = self._looked = self._following.look(age_s)
+        if look.held is not None and abs(look.held) > _BROKEN and abs(look.off_k) > self.tolerance_k / 4:
+            self._reject(age_s, f"{look.off_k:+.2f} K off what the curve said before: starting anew")
+            self._following.break_at(max(OLD * age_s, since_s))
+        elif self._following.since_s > since_s:
+            self._reject(self._following.since_s, "no two exponentials fit what was before this: not used")
+        self._expect(look)
+        final_k, u_k = look.final
+        half_k = self._coverage * math.hypot(u_k, rounding_bias(look.noise.sd_k, self.resolution_k))
+        left_k, _ = look.left
+        state, reason = self._state(age_s, look, half_k)
+        remaining_s = self._remaining(age_s, look) if state in ("predicted", "settled") else None
+        return Equilibrium(state, final_k, half_k, remaining_s, reason, left_k)
+
+    def _state(self, age_s: float, look: Look, half_k: float) -> tuple[State, str]:
+        hangs = self._sensor.hangs
+        if hangs:
+            return "settling", hangs
+        left_k, left_u_k = look.left
+        drift, drift_u = look.drift
+        known = half_k <= self.tolerance_k
+        if abs(drift) > _DRIFT_SURE * drift_u and abs(drift) * _DRIFT_OVER_S > self.tolerance_k / 2 and known:
+            return "drifting", f"it drifts {3600 * drift:+.1f} K/h besides"
+        if not known and age_s - self._following.since_s > _NO_END_S and self._unbent(age_s, look):
+            return "drifting", "it goes on without bending"
+        if not look.fits:
+            return "settling", "no two exponentials fit it"
+        if look.held is not None and abs(look.held) > _HELD:
+            return "settling", f"the curve known before did not hold: {look.off_k:+.2f} K off"
+        if abs(left_k) + self._coverage * left_u_k <= self.tolerance_k:
+            return "settled", f"within {self.tolerance_k:g} K of its end"
+        if known and look.held is not None:
+            return "predicted", f"its end is known to ±{half_k:.2f} K"
+        return "settling", f"its end is known to ±{half_k:.2f} K only"
+
+    def _unbent(self, age_s: float, look: Look) -> bool:
+        """Whether the slow part has not bent since the start: its time constant is longer than that."""
+        curves = look.curves
+        slow_s = float(np.exp(curves.weight @ curves.log_tau.max(axis=1)))
+        return slow_s > age_s - self._following.since_s and abs(look.left[0]) > self.tolerance_k
+
+    def _expect(self, look: Look) -> None:
+        """What the next samples will be, so that wrong ones are known at once; only by a curve that has held."""
+        self._expects = None
+        if look.fits and look.held is not None and abs(look.held) <= _HELD:
+            curves = look.curves
+            coefficients = curves.coefficient[curves.best, :5].tolist()
+            limit = _WRONG * look.noise.sd_k + self.resolution_k / 2
+            self._expects = (*coefficients, *np.exp(curves.log_tau[curves.best]).tolist(), limit)
+
+    def _remaining(self, age_s: float, look: Look) -> float:
+        """Until the likeliest curve is within the tolerance of its end."""
+        curves = look.curves
+        ahead_s = np.concatenate([[0.0], np.geomspace(1.0, _FAR_S, 160)])
+        left_k = np.abs(curves.best_at(age_s + ahead_s) - curves.coefficient[curves.best, 0])
+        far = np.flatnonzero(left_k > self.tolerance_k)
+        return float(ahead_s[min(far[-1] + 1, len(ahead_s) - 1)]) if far.size else 0.0

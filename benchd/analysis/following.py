@@ -1,0 +1,225 @@
+"""Follows one rise from a change of settings on: the curves that agree with it, and whether they are to be believed.
+
+Takes out what is not the specimen's own: the air's movement, filtered by the lag of the plant, and watts that are not
+quite those set. Judges a curve by its misfit and by what came after it was known. It must not know when a soak is over.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.analysis.lagged import LAGS_S, nearest
+from benchd.analysis.noise import Noise, noise_of
+from benchd.analysis.thinned import Thinned
+from benchd.analysis.two_exponentials import TAIL_S, Curves, Series, TwoExponentials
+
+Floats = NDArray[np.float64]
+
+LEAST_GROUPS = 12
+"""A curve needs so many groups of samples."""
+_FITTED = 5
+"""Parameters of a curve."""
+OLD = 0.8
+"""Out of sample: judged is the curve known at this part of the time [1]."""
+_KEPT_APART = 1.06
+"""Curves are kept for that at times apart by this factor [1]."""
+_MISFIT = 4.0
+"""A curve misses its samples when chi squared is so many standard deviations too large [1]."""
+_FORGOTTEN = 0.15
+"""Then this part of the time is forgotten, from the start [1]."""
+_LAG_SPREAD = 0.5
+"""The air's lag is the slow time constant within a factor e^0.5 [1], unless the samples say otherwise."""
+_MANY = 8
+"""A group of so many samples shows a misfit that noise of short memory does not."""
+
+
+class Look(NamedTuple):
+    """What one look at the samples found."""
+
+    curves: Curves
+    noise: Noise
+    final: tuple[float, float]
+    """Final rise and its standard uncertainty [K]."""
+    left: tuple[float, float]
+    """What separates the rise from it, and its standard uncertainty [K]."""
+    misfit: float
+    """Chi squared over degrees of freedom [1]."""
+    fits: bool
+    held: float | None
+    """How far the mean since lies off the curve known earlier, in standard uncertainties [1]."""
+    off_k: float
+    """The same [K]."""
+    drift: tuple[float, float]
+    """Drift besides the curve and its standard uncertainty [K/s]."""
+    lag_s: float | None
+
+
+class Following:
+    """The curve of one soak.
+
+    `resolution_k` [K] step of the sensor; `slow_tail_k` [K] as in `TwoExponentials`.
+
+    >>> following = Following(0.01, 0.3)
+    >>> for t in range(900):
+    ...     following.put(float(t), 40 - 40 * math.exp(-t / 100), None, None)
+    >>> look = following.look(900.0)
+    >>> look.fits, abs(look.final[0] - 40) < 0.2
+    (True, True)
+    """
+
+    def __init__(self, resolution_k: float, slow_tail_k: float) -> None:
+        self._resolution_k = resolution_k
+        self._model = TwoExponentials(slow_tail_k)
+        self._samples = Thinned(2 * len(LAGS_S))
+        self._companions = np.zeros(2 * len(LAGS_S))
+        self._companions[len(LAGS_S) :] = 1.0
+        self._air_moved = False
+        self._lag = nearest(240.0)
+        self._variance = resolution_k**2 / 6 + 1e-8
+        self._old: deque[tuple[float, Curves]] = deque(maxlen=24)
+        self.since_s = 0.0
+
+    def put(self, age_s: float, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> None:
+        """Takes a sample.
+
+        `age_s` [s] since the start; `rise_k` [K]; `air_behind_k` [K] air now less air as each lag of `LAGS_S` sees it,
+        None where it is not known; `heat_share` [1] watts over set watts, likewise.
+
+        >>> Following(0.1, 0.3).put(0.0, 1.0, None, None)
+        """
+        lags = len(LAGS_S)
+        if air_behind_k is not None:
+            self._companions[:lags] = air_behind_k
+            self._air_moved = True
+        if heat_share is not None:
+            self._companions[lags:] = heat_share
+        self._samples.put(age_s, rise_k, self._companions)
+
+    @property
+    def ready(self) -> bool:
+        """Whether there are samples enough for a curve."""
+        return len(self._samples.t_s) >= LEAST_GROUPS
+
+    @property
+    def sample_count(self) -> int:
+        """How many samples are used [1]."""
+        return int(self._samples.count.sum())
+
+    def own(self, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> tuple[float, float]:
+        """A rise without what air and watts did to it [K], and the column that goes with it [K].
+
+        `rise_k` [K]; `air_behind_k` [K] and `heat_share` [1] as in `put`.
+
+        >>> Following(0.1, 0.3).own(20.0, None, None)
+        (20.0, 0.0)
+        """
+        behind = float(air_behind_k[self._lag]) if air_behind_k is not None else 0.0
+        share = float(heat_share[self._lag]) if heat_share is not None else 1.0
+        return (rise_k + behind) / share, behind
+
+    def look(self, age_s: float) -> Look:
+        """Fits anew and judges.
+
+        `age_s` [s] now. Only when `ready`.
+
+        >>> following = Following(0.1, 0.3)
+        >>> for t in range(100):
+        ...     following.put(float(t), 20.0, None, None)
+        >>> round(following.look(100.0).final[0], 1)
+        20.0
+        """
+        series = self._series()
+        if not self._old and not self.since_s:
+            # The first time nothing is known of the noise: the curves are found twice.
+            self._variance = self._noise(self._model.fit(series, self._variance)).variance
+        curves = self._model.fit(series, self._variance)
+        if self._air_moved:
+            self._choose_lag(curves)
+            series = self._series()
+            curves = self._model.fit(series, self._variance)
+        noise = self._noise(curves)
+        misfit, limit, birge = self._misfit(curves, series, noise)
+        self._variance = noise.variance * birge
+        held, off_k = self._held(age_s, series)
+        fits = misfit <= limit
+        if not fits:
+            self._forget(age_s)
+        if not self._old or age_s >= _KEPT_APART * self._old[-1][0]:
+            self._old.append((age_s, curves))
+        drift = self._model.with_drift(curves, series, self._variance).drift()
+        lag_s = float(LAGS_S[self._lag]) if self._air_moved else None
+        return Look(curves, noise, curves.final(), curves.left(age_s), misfit, fits, held, off_k, drift, lag_s)
+
+    def break_at(self, age_s: float) -> None:
+        """Forgets what was before a time at which something happened.
+
+        `age_s` [s] when.
+
+        >>> following = Following(0.1, 0.3)
+        >>> for t in range(100):
+        ...     following.put(float(t), 20.0, None, None)
+        >>> following.break_at(90.0)
+        >>> following.ready
+        False
+        """
+        self._samples.forget(age_s)
+        self._old.clear()
+        self.since_s = age_s
+
+    def _series(self) -> Series:
+        samples, lags = self._samples, len(LAGS_S)
+        behind = samples.companions[:, self._lag]
+        share = samples.companions[:, lags + self._lag]
+        return Series(samples.t_s, samples.spread_s2, samples.count, (samples.x + behind) / share, behind)
+
+    def _noise(self, curves: Curves) -> Noise:
+        t, x, companions = self._samples.recent()
+        behind = companions[:, self._lag]
+        own = (x + behind) / companions[:, len(LAGS_S) + self._lag]
+        return noise_of(own - curves.best_at(t, 0.0, behind), _FITTED, self._resolution_k)
+
+    def _misfit(self, curves: Curves, series: Series, noise: Noise) -> tuple[float, float, float]:
+        """Chi squared over degrees of freedom, its limit, and the Birge ratio by which uncertainties are widened."""
+        off = series.x_k - curves.best_at(series.t_s, series.spread_s2, series.given_k)
+        chi = off**2 / noise.variance_of_mean(series.number)
+        memory = (1 + noise.r) / (1 - noise.r)
+        free = max(len(chi) - _FITTED, 1)
+        limit = 1 + _MISFIT * math.sqrt(2 / free * memory)
+        large = chi[series.number >= _MANY]
+        birge = max(float(large.mean()), 1.0) if large.size > _MANY else 1.0
+        return float(chi.sum()) / free, limit, birge
+
+    def _held(self, age_s: float, series: Series) -> tuple[float | None, float]:
+        """What the latest curve that is old enough said of the samples since, against them."""
+        old = next(((then_s, curves) for then_s, curves in reversed(self._old) if then_s <= OLD * age_s), None)
+        if old is None:
+            return None, 0.0
+        since = series.t_s > old[0]
+        part = series.rows(since)
+        total = float(part.number.sum())
+        if total < 2:
+            return None, 0.0
+        weights = part.number / total
+        said, u = old[1].mean_over(part, weights)
+        off_k = float(part.x_k @ weights) - said
+        return off_k / math.hypot(u, math.sqrt(self._variance / total)), off_k
+
+    def _forget(self, age_s: float) -> None:
+        self.break_at(self.since_s + _FORGOTTEN * (age_s - self.since_s))
+
+    def _choose_lag(self, curves: Curves) -> None:
+        """The lag with which the air, taken off, leaves the smoothest rise."""
+        samples, lags = self._samples, len(LAGS_S)
+        t, root = samples.t_s, np.sqrt(samples.count / self._variance)
+        tau_s = np.exp(curves.log_tau[curves.best])
+        design = np.stack([np.ones_like(t), np.exp(-t / TAIL_S), *np.exp(-t / tau_s[:, None])]).T * root[:, None]
+        x = (samples.x[:, None] + samples.companions[:, :lags]) / samples.companions[:, lags:] * root[:, None]
+        fitted, *_ = np.linalg.lstsq(design, x, rcond=None)
+        off, expected = x - design @ fitted, math.log(float(tau_s.max()))
+        cost = (off**2).sum(axis=0) + ((np.log(LAGS_S) - expected) / _LAG_SPREAD) ** 2
+        self._lag = int(np.argmin(cost))
