@@ -43,7 +43,7 @@ def test_less_than_six_samples_say_nothing() -> None:
 
 
 def test_it_is_the_inverse_of_the_information_where_squaring_does_not_spoil_it() -> None:
-    """The issue's own form: the inverse of the information in (final, A1, tau1, A2, tau2, B)."""
+    """The plain form: the inverse of the information in (final, A1, tau1, A2, tau2, B)."""
     for plant in PLANTS:
         seconds = 4 * plant.slow_s
         t = np.arange(math.floor(seconds) + 1.0)
