@@ -81,8 +81,8 @@ def replay(protocol: str, bench: str, db: Path | None, specimens: tuple[str, ...
 def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, as_json: bool) -> None:
     """Check FILE, a protocol or a bench file, and name every mistake with its place.
 
-    With a bench that names a simulated twin the protocol is also rehearsed: hours, peak temperatures, and what
-    cannot be reached.
+    With a bench that names a simulated twin the protocol is also rehearsed: hours, peak temperatures, what cannot be
+    reached, and what each way to cool down before the test points costs in hours.
     """
     from benchd.commands.check import check_command
 

@@ -164,12 +164,12 @@ class CoolFor(Spec):
     """Exactly this long [min]."""
 
 
-CoolWay: TypeAlias = Literal["fixed", "to_within_k", "none"]
+CoolWay: TypeAlias = Literal["none", "to_within_k", "fixed"]
 #: Which keys of a soak go with which way to cool down before its points.
 COOL_KEYS: Mapping[CoolWay, tuple[str, ...]] = {
-    "fixed": ("cool_for_min",),
-    "to_within_k": ("to_within_k", "cool_at_most_min"),
     "none": (),
+    "to_within_k": ("to_within_k", "cool_at_most_min"),
+    "fixed": ("cool_for_min",),
 }
 
 

@@ -119,7 +119,7 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
         (HEAD + SOAK + "equilibrium.in_min = 1", "7:1: this table or list was closed before and cannot be added to"),
         (
             HEAD + SOAK + "cool_down = 3",
-            '7:13: steps.1 (soak).cool_down: must be "fixed", "to_within_k" or "none", got 3',
+            '7:13: steps.1 (soak).cool_down: must be "none", "to_within_k" or "fixed", got 3',
         ),
         # a way to cool down has the keys that go with it, and no others
         (

@@ -2,60 +2,17 @@
 
 from __future__ import annotations
 
-import tempfile
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
-
 from benchd.bench_file import LoadedBench, load_bench
+from benchd.commands.check_rehearsal import Expected, cost_lines, rehearsed
 from benchd.commands.output import console
-from benchd.commands.progress import Progress
-from benchd.commands.stopping import Stopper
 from benchd.commands.tell import print_json, tell
 from benchd.cross_check import cross_check
 from benchd.errors import BenchdError, InputError, NotFound
 from benchd.named_files import FoundFile, find_bench, find_protocol, kind_of
 from benchd.protocol_file import LoadedProtocol, load_protocol
 from benchd.report.screen import hours
-from benchd.report.tables import asked
-from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
-from benchd.running.states import Quality, RunState
-from benchd.store import queries
-from benchd.store.writer import Writer
+from benchd.running.states import RunState
 from benchd.toml_source import parse
-
-#: Channels whose peak a rehearsal tells.
-PEAKS = ("die_c", "coolant_c", "inlet_c")
-
-
-@dataclass(frozen=True)
-class Expected:
-    """What a rehearsal of one specimen came to."""
-
-    played: Played
-    peaks_c: dict[str, float]
-    """Channel -> highest reading [degC]."""
-
-    def unreached(self) -> list[str]:
-        """The points that were not measured or ended over the limit, in words."""
-        words = {Quality.NOT_REACHED: "not reached", Quality.OVER_LIMIT: "over limit", Quality.VOID: "void"}
-        return [
-            f"{point.heat_set_w:g} W at {asked(point)}: {words[point.quality]}"
-            for point in self.played.points
-            if point.quality in words
-        ]
-
-    def as_json(self) -> dict[str, Any]:
-        """As `check --bench --json` prints it."""
-        return {
-            "specimen": self.played.specimen,
-            "state": str(self.played.state),
-            "reason": self.played.reason,
-            "bench_s": self.played.bench_s,
-            "points": len(self.played.points),
-            "peaks_c": self.peaks_c,
-            "unreached": self.unreached(),
-        }
 
 
 def check_command(file: str, bench: LoadedBench | None, specimens: tuple[str, ...], seed: int, as_json: bool) -> None:
@@ -67,7 +24,7 @@ def check_command(file: str, bench: LoadedBench | None, specimens: tuple[str, ..
         return
     protocol = load_protocol(found.text, found.file)
     cross_check(protocol)
-    expected = _rehearse(protocol, bench, specimens, seed) if bench else []
+    expected = rehearsed(protocol, bench, specimens, seed) if bench else []
     if as_json:
         print_json(
             {
@@ -125,26 +82,6 @@ def _check_bench(loaded: LoadedBench, against: LoadedBench | None, as_json: bool
         out.print(f"  interlock:   {interlock.words}", soft_wrap=True)
 
 
-def _rehearse(protocol: LoadedProtocol, bench: LoadedBench, specimens: tuple[str, ...], seed: int) -> list[Expected]:
-    twin = twin_of(bench)
-    chosen = chosen_specimens(twin, specimens)
-    stopper = Stopper()
-    with stopper.listening(), tempfile.TemporaryDirectory(prefix="benchd-") as folder:
-        db = Path(folder) / "rehearsal.db"
-        with Writer.open(db, durable=False) as writer, Progress(len(chosen)) as progress:
-            rehearsal = Rehearsal(writer, protocol, bench, chosen, seed)
-            expected = []
-            for specimen, cooling in chosen.items():
-                progress.begin(specimen)
-                played = rehearsal.play(specimen, cooling, progress.show, stopper.take)
-                if stopper.stopped:
-                    raise KeyboardInterrupt
-                with writer.reading() as connection:
-                    peaks = queries.peaks(connection, played.run)
-                expected.append(Expected(played, {name: peaks[name] for name in PEAKS if name in peaks}))
-    return expected
-
-
 def _print_protocol(protocol: LoadedProtocol, bench: LoadedBench | None, expected: list[Expected]) -> None:
     out = console()
     against = f", and bench {bench.bench.bench} can play it" if bench else ""
@@ -156,5 +93,5 @@ def _print_protocol(protocol: LoadedProtocol, bench: LoadedBench | None, expecte
         peaks = ", ".join(f"{name} {value:.1f} degC" for name, value in one.peaks_c.items())
         out.print(f"  {one.played.specimen} (simulated): {one.played.state} after {hours(one.played.bench_s)}")
         out.print(f"    at most: {peaks}")
-        for line in one.unreached():
+        for line in (*one.unreached(), *cost_lines(one.cool_downs)):
             out.print(f"    {line}")

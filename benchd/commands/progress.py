@@ -47,7 +47,7 @@ class Progress:
         self._live.stop()
 
     def begin(self, specimen: str) -> None:
-        """The next run begins."""
+        """The next run begins; specimen: what is mounted, and how the run differs from others with it."""
         self._number += 1
         self._specimen = specimen
         self._begun_s = real_s()
@@ -73,8 +73,8 @@ class Progress:
             points = "points not known yet" if not snapshot.points_known else f"{points}, more to come"
         first = f"run {self._number} of {self._runs}: {self._specimen} (simulated), {snapshot.kind}: {snapshot.doing}"
         second = (
-            f"{points}; {hours(snapshot.t_s)} on the bench, about {hours(snapshot.left_s)} to go; "
-            f"done in {hours(real_left_s)}"
+            f"{points}; {hours(snapshot.t_s)} on the bench, about {hours(snapshot.left_s)} left; "
+            f"run done in {hours(real_left_s)}"
         )
         return Group(
             Text(visible(first)[:width], no_wrap=True),

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-import benchd
+import benchd as benchd_package
 import protocols
 
 PROTOCOLS = sorted(path.stem for path in Path(protocols.__file__).parent.glob("*.toml"))
-BENCHES = sorted(path.stem for path in (Path(benchd.__file__).parent / "benches").glob("*.toml"))
+BENCHES = sorted(path.stem for path in (Path(benchd_package.__file__).parent / "benches").glob("*.toml"))
 GOOD = """\
 protocol = "mine"
 [limits]
@@ -88,8 +88,100 @@ def test_what_cannot_be_reached_is_told_beforehand(benchd, mine):
     assert told.status == 0
     assert "100 W at 50 %: over limit" in told.out
     (rehearsal,) = json.loads(benchd(*words, "--json").out)["rehearsals"]
-    assert list(rehearsal) == ["specimen", "state", "reason", "bench_s", "points", "peaks_c", "unreached"]
+    assert list(rehearsal) == ["specimen", "state", "reason", "bench_s", "points", "peaks_c", "unreached", "cool_downs"]
     assert rehearsal["unreached"] == ["100 W at 50 %: over limit"]
+
+
+# What each way to cool down costs
+
+TWO = GOOD.replace("[50]", "[50, 80]")
+#: A step's first tick comes one after the last of the step before it.
+TICK_S = 1.0
+
+
+def costs_of(benchd, mine: Path, bench: object = "simulated") -> list[dict]:
+    told = benchd("check", mine, "--bench", bench, "--specimen", "brook 2x120", "--json")
+    assert (told.status, told.err) == (0, "")
+    (rehearsal,) = json.loads(told.out)["rehearsals"]
+    return rehearsal["cool_downs"]
+
+
+def test_each_way_to_cool_down_is_rehearsed_and_what_it_costs_is_told(benchd, mine):
+    mine.write_text(TWO)
+    none, within, fixed = costs_of(benchd, mine)
+    assert list(none) == [
+        "cool_down",
+        "chosen",
+        "cool_for_min",
+        "to_within_k",
+        "cool_at_most_min",
+        "taken",
+        "state",
+        "reason",
+        "bench_s",
+        "cooling_s",
+    ]
+    ways = ("none", "to_within_k", "fixed")
+    assert [(one["cool_down"], one["state"]) for one in (none, within, fixed)] == [(way, "complete") for way in ways]
+    assert [one["chosen"] for one in (none, within, fixed)] == [True, False, False]
+    assert [
+        (one["taken"], one["cool_for_min"], one["to_within_k"], one["cool_at_most_min"]) for one in (none, within)
+    ] == [
+        (False, None, None, None),
+        (True, None, 2, 30),
+    ]
+    assert (fixed["taken"], fixed["cool_for_min"]) == (True, 25)
+    # Two points, 25 minutes before each; the soaks themselves take a few.
+    assert (none["cooling_s"], fixed["cooling_s"]) == (0, pytest.approx(2 * 25 * 60, abs=2 * TICK_S))
+    assert 0 < within["cooling_s"] < 30 * 60
+    for one in (within, fixed):
+        assert abs(one["bench_s"] - one["cooling_s"] - none["bench_s"]) < 300
+
+
+def test_a_way_that_the_protocol_chose_has_its_own_figures_and_is_the_main_rehearsal(benchd, mine):
+    mine.write_text(TWO + 'cool_down = "fixed"\ncool_for_min = 3\n')
+    told = benchd("check", mine, "--bench", "simulated", "--specimen", "brook 2x120")
+    assert (told.status, told.err) == (0, "")
+    assert max(map(len, told.out.splitlines()[1:])) <= 80
+    (lasted,) = re.findall(r"complete after (.+)", told.out)
+    assert re.search(rf'^      "fixed", 3 min \(chosen\) +{lasted} +6:0[0-2] min$', told.out, re.MULTILINE)
+    assert re.search(r'^      "none" +[0-9:]+ min +0:00 min$', told.out, re.MULTILINE)
+    assert re.search(r'^      "to_within_k", 2 K or 30 min \* +[0-9:]+ min', told.out, re.MULTILINE)
+    assert "      * the protocol gives no figures for it: taken as is usual\n" in told.out
+
+
+def test_soaks_that_cool_down_in_different_ways_choose_none_of_them(benchd, mine):
+    second = TWO[TWO.index("[[steps]]") :].replace('"soak"', '"soak"\nname = "more"')
+    mine.write_text(TWO + 'cool_down = "fixed"\ncool_for_min = 3\n' + second)
+    none, within, fixed = costs_of(benchd, mine)
+    assert [one["chosen"] for one in (none, within, fixed)] == [False] * 3
+    assert (fixed["cool_for_min"], fixed["taken"]) == (3, False)
+    assert fixed["cooling_s"] == pytest.approx(4 * 3 * 60, abs=4 * TICK_S)
+    assert (none["cooling_s"], within["taken"]) == (0, True)
+
+
+def test_a_way_that_the_bench_cannot_go_is_told_and_spoils_nothing(benchd, mine, tmp_path):
+    slow = tmp_path / "slow.toml"
+    text = (Path(benchd_package.__file__).parent / "benches" / "simulated.toml").read_text()
+    slow.write_text(
+        text.replace('target = "pump"\nrange = [0, 100]\nsafe = 100', 'target = "pump"\nrange = [0, 80]\nsafe = 80')
+    )
+    mine.write_text(TWO.replace("pump_pct = 100", "pump_pct = 80"))
+    none, within, fixed = costs_of(benchd, mine, slow)
+    assert (none["state"], within["state"], fixed["state"]) == ("complete", "refused", "refused")
+    assert (fixed["bench_s"], fixed["cooling_s"]) == (None, None)
+    assert fixed["reason"].startswith('pump_pct must be 0 to 80 on bench "simulated", got 100 [%]: a cool-down runs')
+    told = benchd("check", mine, "--bench", slow, "--specimen", "brook 2x120")
+    assert told.status == 0
+    assert re.search(r'^      "fixed", 25 min \* +not on this bench$', told.out, re.MULTILINE)
+    assert told.out.count("not on this bench: pump_pct must be 0 to 80 on bench") == 1
+    assert max(map(len, told.out.splitlines()[1:])) <= 80
+
+
+def test_a_protocol_without_test_points_is_rehearsed_once(benchd):
+    told = benchd("check", "fan_sweep", "--bench", "simulated", "--specimen", "brook 2x120")
+    assert told.status == 0
+    assert "cool_down" not in told.out
 
 
 def test_the_samples_of_a_rehearsal_for_a_check_are_the_same_with_the_same_seed(benchd):
