@@ -1,0 +1,52 @@
+"""The detector on random plants whose end is known: how often its interval holds the truth, and how early it says so.
+
+Coverage comes first: an early end that is wrong is worth nothing.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from tests.equilibrium.plants import FAMILIES, random_plants
+from tests.equilibrium.trials import CONFIDENCE, Trial, coverage_limit, rms, tolerance_k, tried
+
+RELEASED = 20261127
+"""The seed is the date of the release, so that nobody chooses it."""
+
+
+@cache
+def trials(n: int) -> tuple[Trial, ...]:
+    return tuple(tried(plant) for plant in random_plants(n, RELEASED))
+
+
+def test_a_hundred_plants() -> None:
+    """A small sample for every day, which finds what is grossly wrong. Of 96 plants with 95 % covered, fewer than 80
+    would come five times in a million."""
+    some = trials(96)
+    assert sum(trial.covered for trial in some) >= 80
+    assert 0.6 < rms([trial.error_in_u for trial in some]) < 1.3
+    assert np.median([trial.to_bound for trial in some]) <= 1.3
+    known = [trial for trial in some if trial.predicted.state == "predicted"]
+    assert len(known) > 48
+    assert all(trial.predicted.half_width_k <= tolerance_k(trial.plant) for trial in known)
+
+
+@pytest.mark.slow
+class TestAThousand:
+    def test_the_interval_holds_the_truth_as_often_as_it_says(self) -> None:
+        assert coverage_limit(trials(1000)) >= CONFIDENCE - 0.02
+
+    @pytest.mark.parametrize("family", FAMILIES)
+    def test_in_each_family(self, family: str) -> None:
+        assert coverage_limit([trial for trial in trials(1000) if trial.family == family]) >= 0.90
+
+    def test_not_by_wide_intervals(self) -> None:
+        assert 0.7 <= rms([trial.error_in_u for trial in trials(1000)]) <= 1.15
+
+    def test_it_is_as_early_as_physics_allows(self) -> None:
+        median, nine_in_ten = np.percentile([trial.to_bound for trial in trials(1000)], [50, 90])
+        assert median <= 1.3
+        assert nine_in_ten <= 1.8
