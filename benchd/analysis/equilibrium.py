@@ -12,13 +12,14 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Literal, NamedTuple, TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.following import OLD, Following, Look
 from benchd.analysis.hanging import Sensor
+from benchd.analysis.judging import HELD, Judge, State
 from benchd.analysis.lagged import Lagged, Share
 from benchd.analysis.noise import Noise, rounding_bias
 from benchd.analysis.plain_rule import PlainRule as PlainRule
@@ -27,11 +28,10 @@ from benchd.analysis.two_exponentials import TAIL_S
 
 Floats = NDArray[np.float64]
 _Sample: TypeAlias = tuple[float, float, Floats | None, Floats | None]
-State: TypeAlias = Literal["settling", "predicted", "settled", "drifting"]
 
 FIRST_LOOK_S = 20.0
 """Nothing is said before this [s]."""
-_LOOK_GROWTH = 1.03
+_LOOK_GROWTH = 1.04
 """The curve is fitted anew when time since the start has grown by this factor [1]."""
 _LOOK_S = 2.0
 """But not sooner than this after the last time [s]."""
@@ -42,18 +42,10 @@ _WRONG_IN_A_ROW = 5
 _WRONG_FOR_S = 4.0
 """over at least this time [s]."""
 
-_HELD = 3.0
-"""It has held when the mean since lies within so many standard uncertainties [1],"""
 _BROKEN = 6.0
-"""and something has happened when it lies beyond so many."""
-
-
-_DRIFT_SURE = 3.5
-"""A drift is seen beyond so many standard uncertainties [1]"""
-_DRIFT_OVER_S = 1000.0
-"""when it moves the rise by half the tolerance in this time [s]."""
-_NO_END_S = 900.0
-"""A series that has not bent for this long [s] drifts."""
+"""Something has happened when the mean since lies so many standard uncertainties off the curve known before [1]."""
+_LOOKS_FOR_DRIFT = 4
+"""A drift is looked for at every such look, and at all when an end is near."""
 _FAR_S = 1e5
 """As far as anybody looks ahead [s]."""
 
@@ -210,7 +202,7 @@ class EquilibriumDetector:
         if look is None:
             return None
         curves = look.curves
-        _, tail_k, _, a1, a2 = curves.coefficient[curves.best]
+        _, tail_k, _, _, a1, a2 = curves.coefficient[curves.best]
         tau1, tau2 = np.exp(curves.log_tau[curves.best])
         return Account(
             since_s=self._start_s + self._following.since_s,
@@ -222,8 +214,8 @@ class EquilibriumDetector:
             lag_s=look.lag_s,
             misfit=look.misfit,
             held=look.held,
-            drift_k_per_h=3600 * look.drift[0],
-            drift_u_k_per_h=3600 * look.drift[1],
+            drift_k_per_h=None if look.drift is None else 3600 * look.drift[0],
+            drift_u_k_per_h=None if look.drift is None else 3600 * look.drift[1],
             rejected=tuple(self._rejected),
         )
 
@@ -245,6 +237,8 @@ class EquilibriumDetector:
         self._watts = Share(self._given_heat_w)
         self._looked: Look | None = None
         self._now = _NOTHING
+        self._judging = Judge(self.tolerance_k, self._coverage)
+        self._looks = 0
         self._look_at_s = FIRST_LOOK_S
         self._suspects: list[_Sample] = []
         self._expects: tuple[float, ...] | None = None
@@ -263,9 +257,9 @@ class EquilibriumDetector:
         if len(self._suspects) >= _WRONG_IN_A_ROW and age_s - self._suspects[0][0] >= _WRONG_FOR_S:
             self._stepped()
 
-    def _is_wrong(self, expects: tuple[float, ...], age_s: float, own_k: float, behind_k: float) -> bool:
-        final, b, g, a1, a2, tau1, tau2, limit = expects
-        said = final + b * math.exp(-age_s / TAIL_S) + g * behind_k
+    def _is_wrong(self, expects: tuple[float, ...], age_s: float, own_k: float, c_k: float, d_k: float) -> bool:
+        final, b, g, h, a1, a2, tau1, tau2, limit = expects
+        said = final + b * math.exp(-age_s / TAIL_S) + g * c_k + h * d_k
         said += a1 * math.exp(-age_s / tau1) + a2 * math.exp(-age_s / tau2)
         return abs(own_k - said) > limit
 
@@ -298,7 +292,9 @@ class EquilibriumDetector:
 
     def _judge(self, age_s: float) -> Equilibrium:
         since_s = self._following.since_s
-        look = self._looked = self._following.look(age_s)
+        for_drift = self._looks % _LOOKS_FOR_DRIFT == 0 or self._judging.is_near(self._now.half_width_k)
+        self._looks += 1
+        look = self._looked = self._following.look(age_s, for_drift)
         if look.held is not None and abs(look.held) > _BROKEN and abs(look.off_k) > self.tolerance_k / 4:
             self._reject(age_s, f"{look.off_k:+.2f} K off what the curve said before: starting anew")
             self._following.break_at(max(OLD * age_s, since_s))
@@ -308,43 +304,20 @@ class EquilibriumDetector:
         final_k, u_k = look.final
         half_k = self._coverage * math.hypot(u_k, rounding_bias(look.noise.sd_k, self.resolution_k))
         left_k, _ = look.left
-        state, reason = self._state(age_s, look, half_k)
+        hangs = self._sensor.hangs
+        lasted_s = age_s - self._following.since_s
+        state, reason = self._judging.judge(age_s, lasted_s, look, half_k)
+        if hangs:
+            state, reason = "settling", hangs
         remaining_s = self._remaining(age_s, look) if state in ("predicted", "settled") else None
         return Equilibrium(state, final_k, half_k, remaining_s, reason, left_k)
-
-    def _state(self, age_s: float, look: Look, half_k: float) -> tuple[State, str]:
-        hangs = self._sensor.hangs
-        if hangs:
-            return "settling", hangs
-        left_k, left_u_k = look.left
-        drift, drift_u = look.drift
-        known = half_k <= self.tolerance_k
-        if abs(drift) > _DRIFT_SURE * drift_u and abs(drift) * _DRIFT_OVER_S > self.tolerance_k / 2 and known:
-            return "drifting", f"it drifts {3600 * drift:+.1f} K/h besides"
-        if not known and age_s - self._following.since_s > _NO_END_S and self._unbent(age_s, look):
-            return "drifting", "it goes on without bending"
-        if not look.fits:
-            return "settling", "no two exponentials fit it"
-        if look.held is not None and abs(look.held) > _HELD:
-            return "settling", f"the curve known before did not hold: {look.off_k:+.2f} K off"
-        if abs(left_k) + self._coverage * left_u_k <= self.tolerance_k:
-            return "settled", f"within {self.tolerance_k:g} K of its end"
-        if known and look.held is not None:
-            return "predicted", f"its end is known to ±{half_k:.2f} K"
-        return "settling", f"its end is known to ±{half_k:.2f} K only"
-
-    def _unbent(self, age_s: float, look: Look) -> bool:
-        """Whether the slow part has not bent since the start: its time constant is longer than that."""
-        curves = look.curves
-        slow_s = float(np.exp(curves.weight @ curves.log_tau.max(axis=1)))
-        return slow_s > age_s - self._following.since_s and abs(look.left[0]) > self.tolerance_k
 
     def _expect(self, look: Look) -> None:
         """What the next samples will be, so that wrong ones are known at once; only by a curve that has held."""
         self._expects = None
-        if look.fits and look.held is not None and abs(look.held) <= _HELD:
+        if look.fits and look.held is not None and abs(look.held) <= HELD:
             curves = look.curves
-            coefficients = curves.coefficient[curves.best, :5].tolist()
+            coefficients = curves.coefficient[curves.best, :6].tolist()
             limit = _WRONG * look.noise.sd_k + self.resolution_k / 2
             self._expects = (*coefficients, *np.exp(curves.log_tau[curves.best]).tolist(), limit)
 

@@ -54,8 +54,8 @@ class Look(NamedTuple):
     """How far the mean since lies off the curve known earlier, in standard uncertainties [1]."""
     off_k: float
     """The same [K]."""
-    drift: tuple[float, float]
-    """Drift besides the curve and its standard uncertainty [K/s]."""
+    drift: tuple[float, float] | None
+    """Drift besides the curve and its standard uncertainty [K/s], where it was looked for."""
     lag_s: float | None
 
 
@@ -110,22 +110,24 @@ class Following:
         """How many samples are used [1]."""
         return int(self._samples.count.sum())
 
-    def own(self, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> tuple[float, float]:
-        """A rise without what air and watts did to it [K], and the column that goes with it [K].
+    def own(self, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> tuple[float, float, float]:
+        """A rise without what air and watts did to it [K], and the two columns that go with it [K].
 
         `rise_k` [K]; `air_behind_k` [K] and `heat_share` [1] as in `put`.
 
         >>> Following(0.1, 0.3).own(20.0, None, None)
-        (20.0, 0.0)
+        (20.0, 0.0, 0.0)
         """
-        behind = float(air_behind_k[self._lag]) if air_behind_k is not None else 0.0
         share = float(heat_share[self._lag]) if heat_share is not None else 1.0
-        return (rise_k + behind) / share, behind
+        if air_behind_k is None:
+            return rise_k / share, 0.0, 0.0
+        sooner, behind, later = air_behind_k[self._lag - 1 : self._lag + 2].tolist()
+        return (rise_k + behind) / share, behind, later - sooner
 
-    def look(self, age_s: float) -> Look:
+    def look(self, age_s: float, for_drift: bool = True) -> Look:
         """Fits anew and judges.
 
-        `age_s` [s] now. Only when `ready`.
+        `age_s` [s] now; for_drift: whether to look for a drift as well, which takes as long again. Only when `ready`.
 
         >>> following = Following(0.1, 0.3)
         >>> for t in range(100):
@@ -138,11 +140,12 @@ class Following:
             # The first time nothing is known of the noise: the curves are found twice.
             self._variance = self._noise(self._model.fit(series, self._variance)).variance
         curves = self._model.fit(series, self._variance)
-        if self._air_moved:
-            self._choose_lag(curves)
+        if self._choose_lag(curves):
             series = self._series()
             curves = self._model.fit(series, self._variance)
-        noise = self._noise(curves)
+        drifting = self._model.with_drift(series, self._variance) if for_drift else None
+        # Around the curve that may drift: what a drift leaves beside the other would be taken for noise.
+        noise = self._noise(drifting or curves)
         misfit, limit, birge = self._misfit(curves, series, noise)
         self._variance = noise.variance * birge
         held, off_k = self._held(age_s, series)
@@ -151,9 +154,19 @@ class Following:
             self._forget(age_s)
         if not self._old or age_s >= _KEPT_APART * self._old[-1][0]:
             self._old.append((age_s, curves))
-        drift = self._model.with_drift(curves, series, self._variance).drift()
         lag_s = float(LAGS_S[self._lag]) if self._air_moved else None
-        return Look(curves, noise, curves.final(), curves.left(age_s), misfit, fits, held, off_k, drift, lag_s)
+        return Look(
+            curves,
+            noise,
+            curves.final(),
+            curves.left(age_s),
+            misfit,
+            fits,
+            held,
+            off_k,
+            drifting and drifting.drift(),
+            lag_s,
+        )
 
     def break_at(self, age_s: float) -> None:
         """Forgets what was before a time at which something happened.
@@ -172,16 +185,20 @@ class Following:
         self.since_s = age_s
 
     def _series(self) -> Series:
-        samples, lags = self._samples, len(LAGS_S)
-        behind = samples.companions[:, self._lag]
-        share = samples.companions[:, lags + self._lag]
-        return Series(samples.t_s, samples.spread_s2, samples.count, (samples.x + behind) / share, behind)
+        samples = self._samples
+        own, given = self._own(samples.x, samples.companions)
+        return Series(samples.t_s, samples.spread_s2, samples.count, own, given)
+
+    def _own(self, x: Floats, companions: Floats) -> tuple[Floats, Floats]:
+        """As `own`, for many."""
+        behind = companions[:, self._lag]
+        given = np.stack([behind, companions[:, self._lag + 1] - companions[:, self._lag - 1]], axis=1)
+        return (x + behind) / companions[:, len(LAGS_S) + self._lag], given
 
     def _noise(self, curves: Curves) -> Noise:
         t, x, companions = self._samples.recent()
-        behind = companions[:, self._lag]
-        own = (x + behind) / companions[:, len(LAGS_S) + self._lag]
-        return noise_of(own - curves.best_at(t, 0.0, behind), _FITTED, self._resolution_k)
+        own, given = self._own(x, companions)
+        return noise_of(own - curves.best_at(t, 0.0, given), _FITTED, self._resolution_k)
 
     def _misfit(self, curves: Curves, series: Series, noise: Noise) -> tuple[float, float, float]:
         """Chi squared over degrees of freedom, its limit, and the Birge ratio by which uncertainties are widened."""
@@ -212,14 +229,18 @@ class Following:
     def _forget(self, age_s: float) -> None:
         self.break_at(self.since_s + _FORGOTTEN * (age_s - self.since_s))
 
-    def _choose_lag(self, curves: Curves) -> None:
-        """The lag with which the air, taken off, leaves the smoothest rise."""
-        samples, lags = self._samples, len(LAGS_S)
-        t, root = samples.t_s, np.sqrt(samples.count / self._variance)
-        tau_s = np.exp(curves.log_tau[curves.best])
-        design = np.stack([np.ones_like(t), np.exp(-t / TAIL_S), *np.exp(-t / tau_s[:, None])]).T * root[:, None]
-        x = (samples.x[:, None] + samples.companions[:, :lags]) / samples.companions[:, lags:] * root[:, None]
-        fitted, *_ = np.linalg.lstsq(design, x, rcond=None)
-        off, expected = x - design @ fitted, math.log(float(tau_s.max()))
-        cost = (off**2).sum(axis=0) + ((np.log(LAGS_S) - expected) / _LAG_SPREAD) ** 2
-        self._lag = int(np.argmin(cost))
+    def _choose_lag(self, curves: Curves) -> bool:
+        """The lag with which the air, taken off, leaves the smoothest rise; whether it is another than before."""
+        before, tau_s = self._lag, np.exp(curves.log_tau[curves.best])
+        expected = math.log(float(tau_s.max()))
+        cost = ((np.log(LAGS_S) - expected) / _LAG_SPREAD) ** 2
+        if self._air_moved:
+            samples, lags = self._samples, len(LAGS_S)
+            t, root = samples.t_s, np.sqrt(samples.count / self._variance)
+            design = np.stack([np.ones_like(t), np.exp(-t / TAIL_S), *np.exp(-t / tau_s[:, None])]).T * root[:, None]
+            x = (samples.x[:, None] + samples.companions[:, :lags]) / samples.companions[:, lags:] * root[:, None]
+            fitted, *_ = np.linalg.lstsq(design, x, rcond=None)
+            cost += ((x - design @ fitted) ** 2).sum(axis=0)
+        # Its neighbours are looked at as well, so it is neither the first nor the last.
+        self._lag = 1 + int(np.argmin(cost[1:-1]))
+        return self._lag != before

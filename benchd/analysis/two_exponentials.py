@@ -1,9 +1,9 @@
 """Where a curve of two exponentials ends, with everything that is not known about it.
 
-The model is x(t) = final + a1 exp(-t / tau1) + a2 exp(-t / tau2) + b exp(-t / 1000 s) + g c(t), with noise. For given
-time constants it is linear, so final, amplitudes and b have a normal distribution that is computed exactly; the two
-time constants are integrated out numerically, on a grid that follows their distribution and shrinks with it. What is
-told is therefore averaged over all curves that agree with the samples, not taken from the one that agrees best: the
+The model is x(t) = final + a1 exp(-t / tau1) + a2 exp(-t / tau2) + b exp(-t / 1000 s) + g c(t) + h d(t), with noise.
+For given time constants it is linear, so final, amplitudes and b have a normal distribution that is computed exactly;
+the two time constants are integrated out numerically, on a grid that follows their distribution and shrinks with it.
+What is told is therefore averaged over all curves that agree with the samples, not taken from the one that agrees best: the
 usual fit with its own error bar covers the truth in 75 to 88 of 100 cases only. Being a conditional distribution, it
 stays right however often it is looked at and whenever one stops.
 
@@ -38,8 +38,8 @@ _FINAL_SPREAD_K = 1000.0
 _AMPLITUDE = 1.5
 """Amplitudes are of the size of the change seen, times this [1]: keeps two equal exponentials from cancelling."""
 
-_GAIN_SPREAD = 0.15
-"""Standard deviation of g, the factor on the given column [1]."""
+_GIVEN_SPREAD = np.array([0.15, 0.7])
+"""Standard deviation of g and h, the factors on the given columns [1]."""
 
 _SLOPE_SPREAD = 3e-3
 """Standard deviation of a drift beforehand [K/s]: any."""
@@ -66,7 +66,7 @@ class Series(NamedTuple):
     x_k: Floats
     """Their mean [K]."""
     given_k: Floats
-    """The column c(t) [K]; zeros where there is none."""
+    """The columns c(t) and d(t) (n, 2) [K]; zeros where there are none."""
 
     def rows(self, chosen: NDArray[np.bool_]) -> Series:
         """Some of the rows.
@@ -83,14 +83,16 @@ class Series(NamedTuple):
 class Curves:
     """All curves that agree with the samples, each with its weight and its own normal distribution.
 
-    log_tau (K, 2); coefficient (K, 5) and covariance (K, 5, 5) of final, b, g, a1, a2, and of the drift [K/s] as a
-    sixth where one was allowed.
+    log_tau (K, 2); coefficient (K, 6) and covariance (K, 6, 6) of final, b, g, h, a1, a2, and of the drift [K/s] as a
+    seventh where one was allowed.
     """
 
     weight: Floats
     log_tau: Floats
     coefficient: Floats
     covariance: Floats
+    middle_s: float
+    """A drift is counted from here [s]."""
 
     @cached_property
     def best(self) -> int:
@@ -105,7 +107,7 @@ class Curves:
 
     def final(self) -> tuple[float, float]:
         """Final value [K] and its standard uncertainty [K]."""
-        return self._mixed(self._rows(np.zeros((len(self.weight), 4)), level=1.0))
+        return self._mixed(self._rows(np.zeros((len(self.weight), 5)), level=1.0))
 
     def left(self, t_s: float) -> tuple[float, float]:
         """What still separates the curve from its final value at a time [K], and its standard uncertainty [K].
@@ -129,42 +131,45 @@ class Curves:
         32.3
         """
         shapes = self._shapes(series.t_s, series.spread_s2) @ weights
-        shapes[:, 1] += series.given_k @ weights
+        shapes[:, 1:3] += weights @ series.given_k
         return self._mixed(self._rows(shapes, level=1.0))
 
     def drift(self) -> tuple[float, float]:
         """The drift [K/s] and its standard uncertainty [K/s]; only where one was allowed."""
         row = np.zeros(self.coefficient.shape)
-        row[:, 5] = 1.0
+        row[:, 6] = 1.0
         return self._mixed(row)
 
-    def best_at(self, t_s: Floats, spread_s2: Floats | float = 0.0, given_k: Floats | float = 0.0) -> Floats:
+    def best_at(self, t_s: Floats, spread_s2: Floats | float = 0.0, given_k: Floats | None = None) -> Floats:
         """The most likely curve [K] at times.
 
-        `t_s` [s] since the start; `spread_s2` [s^2] variance of the times of each; `given_k` [K] the column c(t) there.
+        `t_s` [s] since the start; `spread_s2` [s^2] variance of the times of each; `given_k` [K] the
+        given columns there.
 
         >>> curves = TwoExponentials(0.3).fit(example(), 1e-4)
         >>> [round(float(x), 1) for x in curves.best_at(np.array([0.0, 600.0, 1e6]))]
         [0.0, 39.5, 40.0]
         """
-        final, b, g, a1, a2 = self.coefficient[self.best, :5]
+        final, b, g, h, a1, a2 = self.coefficient[self.best, :6]
         tau1, tau2 = np.exp(self.log_tau[self.best])
         tail = b * np.exp(-t_s / TAIL_S)
         two = sum(a * np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2)) for a, tau in ((a1, tau1), (a2, tau2)))
-        return np.asarray(final + tail + two + g * given_k)
+        given = 0.0 if given_k is None else given_k @ np.array([g, h])
+        drift = sum(self.coefficient[self.best, 6:] * 1.0) * (t_s - self.middle_s)
+        return np.asarray(final + tail + two + given + drift)
 
     def _shapes(self, t_s: Floats, spread_s2: Floats) -> Floats:
-        """(K, 4, n): tail, given (zero here), first and second exponential at each time."""
+        """(K, 5, n): tail, given (zero here), first and second exponential at each time."""
         tau = np.exp(self.log_tau)[:, :, None]
-        shapes = np.zeros((len(tau), 4, len(t_s)))
+        shapes = np.zeros((len(tau), 5, len(t_s)))
         shapes[:, 0] = np.exp(-t_s / TAIL_S)
-        shapes[:, 2:] = np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2))
+        shapes[:, 3:] = np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2))
         return shapes
 
     def _rows(self, shapes: Floats, level: float) -> Floats:
         rows = np.zeros(self.coefficient.shape)
         rows[:, 0] = level
-        rows[:, 1:5] = shapes
+        rows[:, 1:6] = shapes
         return rows
 
     def _mixed(self, rows: Floats) -> tuple[float, float]:
@@ -207,24 +212,31 @@ class TwoExponentials:
         """
         if not self._begun:
             self._locate(series, variance)
-        for _ in range(_ROUNDS):
-            found = self._weighed(self._centre + _GRID @ self._shape.T, series, variance)
-            held = self._follow(found)
-            if held:
-                break
-        return found
+        return self._followed(series, variance, drifting=False)
 
-    def with_drift(self, curves: Curves, series: Series, variance: float) -> Curves:
-        """The same curves with a steady drift besides, as `fit` found them.
+    def with_drift(self, series: Series, variance: float) -> Curves:
+        """The curves that agree with a series if it may drift steadily besides; after `fit`.
 
-        `variance` [K^2] as there.
+        `variance` [K^2] as there. Drift and a slow exponential look alike for long, so the time constants are looked
+        for anew.
 
-        >>> model, some = TwoExponentials(0.3), example()
-        >>> drift, u = model.with_drift(model.fit(some, 1e-4), some, 1e-4).drift()
+        >>> model = TwoExponentials(0.3)
+        >>> found = model.fit(example(), 1e-4)
+        >>> drift, u = model.with_drift(example(), 1e-4).drift()
         >>> abs(drift) < 3 * u
         True
         """
-        return self._weighed(curves.log_tau, series, variance, drifting=True)
+        centre, shape = self._centre, self._shape
+        found = self._followed(series, variance, drifting=True)
+        self._centre, self._shape = centre, shape
+        return found
+
+    def _followed(self, series: Series, variance: float, drifting: bool) -> Curves:
+        for _ in range(_ROUNDS):
+            found = self._weighed(self._centre + _GRID @ self._shape.T, series, variance, drifting)
+            if self._follow(found):
+                break
+        return found
 
     def _locate(self, series: Series, variance: float) -> None:
         """Looks over all that is thought possible; a distribution much narrower than that is only located by it."""
@@ -248,19 +260,20 @@ class TwoExponentials:
 
     def _weighed(self, log_tau: Floats, series: Series, variance: float, drifting: bool = False) -> Curves:
         t, w = series.t_s, series.number / variance
+        middle_s = float(t.mean())
         scale = _AMPLITUDE * max(float(np.ptp(series.x_k)), 1.0)
-        columns = [np.ones_like(t), np.exp(-t / TAIL_S), series.given_k]
-        precision = [1 / _FINAL_SPREAD_K**2, self._tail_precision, 1 / _GAIN_SPREAD**2, 1 / scale**2, 1 / scale**2]
+        columns = [np.ones_like(t), np.exp(-t / TAIL_S), *series.given_k.T]
+        precision = [1 / _FINAL_SPREAD_K**2, self._tail_precision, *_GIVEN_SPREAD**-2, 1 / scale**2, 1 / scale**2]
         if drifting:
             precision.append(1 / _SLOPE_SPREAD**2)
         tau = np.exp(log_tau)[:, :, None]
         curved = np.exp(-t / tau) * (1 + series.spread_s2 / (2 * tau**2))
         kinds, size = len(log_tau), len(precision)
         design = np.empty((kinds, size, len(t)))
-        design[:, :3] = np.array(columns)
-        design[:, 3:5] = curved
+        design[:, :4] = np.array(columns)
+        design[:, 4:6] = curved
         if drifting:
-            design[:, 5] = t - t.mean()
+            design[:, 6] = t - middle_s
         weighed = design * w
         gram = weighed @ design.transpose(0, 2, 1)
         moment = weighed @ series.x_k
@@ -277,7 +290,7 @@ class TwoExponentials:
         prior = (((log_tau - _LOG_TAU) / _LOG_TAU_SPREAD) ** 2).sum(axis=1)
         likely = 0.5 * np.einsum("ki,ki->k", coefficient, moment) - log_det - 0.5 * prior
         weight = np.exp(likely - likely.max())
-        return Curves(weight / weight.sum(), log_tau, coefficient, inverse)
+        return Curves(weight / weight.sum(), log_tau, coefficient, inverse, middle_s)
 
 
 def _root(covariance: Floats) -> Floats:
@@ -288,4 +301,4 @@ def example() -> Series:
     """A curve from 0 to 40 K with 8 s and 150 s, without noise, for the examples of this module."""
     t = np.arange(0.0, 600.0, 5.0)
     x = 40 - 10 * np.exp(-t / 8) - 30 * np.exp(-t / 150)
-    return Series(t, np.zeros_like(t), np.ones_like(t), x, np.zeros_like(t))
+    return Series(t, np.zeros_like(t), np.ones_like(t), x, np.zeros((len(t), 2)))
