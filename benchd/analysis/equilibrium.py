@@ -21,7 +21,7 @@ from benchd.analysis.following import OLD, Following, Look
 from benchd.analysis.hanging import Sensor
 from benchd.analysis.judging import HELD, Judge, State
 from benchd.analysis.lagged import Lagged, Share
-from benchd.analysis.noise import Noise, rounding_bias
+from benchd.analysis.noise import Noise
 from benchd.analysis.plain_rule import PlainRule as PlainRule
 from benchd.analysis.plain_rule import Verdict as Verdict
 from benchd.analysis.two_exponentials import TAIL_S
@@ -31,7 +31,7 @@ _Sample: TypeAlias = tuple[float, float, Floats | None, Floats | None]
 
 FIRST_LOOK_S = 20.0
 """Nothing is said before this [s]."""
-_LOOK_GROWTH = 1.04
+_LOOK_GROWTH = 1.035
 """The curve is fitted anew when time since the start has grown by this factor [1]."""
 _LOOK_S = 2.0
 """But not sooner than this after the last time [s]."""
@@ -227,7 +227,8 @@ class EquilibriumDetector:
         >>> EquilibriumDetector().curve(np.array([0.0])) is None
         True
         """
-        return None if self._looked is None else self._looked.curves.best_at(t_s - self._start_s)
+        look = self._looked
+        return None if look is None else look.curves.best_at(t_s - self._start_s - look.origin_s)
 
     # --- samples
 
@@ -258,7 +259,8 @@ class EquilibriumDetector:
             self._stepped()
 
     def _is_wrong(self, expects: tuple[float, ...], age_s: float, own_k: float, c_k: float, d_k: float) -> bool:
-        final, b, g, h, a1, a2, tau1, tau2, limit = expects
+        final, b, g, h, a1, a2, tau1, tau2, limit, origin_s = expects
+        age_s -= origin_s
         said = final + b * math.exp(-age_s / TAIL_S) + g * c_k + h * d_k
         said += a1 * math.exp(-age_s / tau1) + a2 * math.exp(-age_s / tau2)
         return abs(own_k - said) > limit
@@ -302,8 +304,9 @@ class EquilibriumDetector:
             self._reject(self._following.since_s, "no two exponentials fit what was before this: not used")
         self._expect(look)
         final_k, u_k = look.final
-        half_k = self._coverage * math.hypot(u_k, rounding_bias(look.noise.sd_k, self.resolution_k))
+        half_k = self._coverage * math.hypot(u_k, look.bias_k)
         left_k, _ = look.left
+        self._sensor.noisy(look.noise.sd_k)
         hangs = self._sensor.hangs
         lasted_s = age_s - self._following.since_s
         state, reason = self._judging.judge(age_s, lasted_s, look, half_k)
@@ -319,12 +322,12 @@ class EquilibriumDetector:
             curves = look.curves
             coefficients = curves.coefficient[curves.best, :6].tolist()
             limit = _WRONG * look.noise.sd_k + self.resolution_k / 2
-            self._expects = (*coefficients, *np.exp(curves.log_tau[curves.best]).tolist(), limit)
+            self._expects = (*coefficients, *np.exp(curves.log_tau[curves.best]).tolist(), limit, look.origin_s)
 
     def _remaining(self, age_s: float, look: Look) -> float:
         """Until the likeliest curve is within the tolerance of its end."""
         curves = look.curves
         ahead_s = np.concatenate([[0.0], np.geomspace(1.0, _FAR_S, 160)])
-        left_k = np.abs(curves.best_at(age_s + ahead_s) - curves.coefficient[curves.best, 0])
+        left_k = np.abs(curves.best_at(age_s - look.origin_s + ahead_s) - curves.coefficient[curves.best, 0])
         far = np.flatnonzero(left_k > self.tolerance_k)
         return float(ahead_s[min(far[-1] + 1, len(ahead_s) - 1)]) if far.size else 0.0

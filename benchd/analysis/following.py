@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.lagged import LAGS_S, nearest
-from benchd.analysis.noise import Noise, noise_of
+from benchd.analysis.noise import Noise, noise_of, rounding_bias
 from benchd.analysis.thinned import Thinned
 from benchd.analysis.two_exponentials import TAIL_S, Curves, Series, TwoExponentials
 
@@ -54,6 +54,10 @@ class Look(NamedTuple):
     """How far the mean since lies off the curve known earlier, in standard uncertainties [1]."""
     off_k: float
     """The same [K]."""
+    origin_s: float
+    """The curves' time counts from this age [s]."""
+    bias_k: float
+    """What rounding may shift it by, as a standard uncertainty [K]."""
     drift: tuple[float, float] | None
     """Drift besides the curve and its standard uncertainty [K/s], where it was looked for."""
     lag_s: float | None
@@ -83,6 +87,8 @@ class Following:
         self._variance = resolution_k**2 / 6 + 1e-8
         self._old: deque[tuple[float, Curves]] = deque(maxlen=24)
         self.since_s = 0.0
+        self._origin_s = 0.0
+        self._bias_k = 0.0
 
     def put(self, age_s: float, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> None:
         """Takes a sample.
@@ -146,30 +152,32 @@ class Following:
         drifting = self._model.with_drift(series, self._variance) if for_drift else None
         # Around the curve that may drift: what a drift leaves beside the other would be taken for noise.
         noise = self._noise(drifting or curves)
+        self._bias_k = rounding_bias(noise.sd_k, self._resolution_k)
         misfit, limit, birge = self._misfit(curves, series, noise)
         self._variance = noise.variance * birge
         held, off_k = self._held(age_s, series)
         fits = misfit <= limit
         if not fits:
-            self._forget(age_s)
+            self._forget(self.since_s + _FORGOTTEN * (age_s - self.since_s))
         if not self._old or age_s >= _KEPT_APART * self._old[-1][0]:
             self._old.append((age_s, curves))
-        lag_s = float(LAGS_S[self._lag]) if self._air_moved else None
         return Look(
-            curves,
-            noise,
-            curves.final(),
-            curves.left(age_s),
-            misfit,
-            fits,
-            held,
-            off_k,
-            drifting and drifting.drift(),
-            lag_s,
+            curves=curves,
+            noise=noise,
+            final=curves.final(),
+            left=curves.left(age_s - self._origin_s),
+            misfit=misfit,
+            fits=fits,
+            held=held,
+            off_k=off_k,
+            origin_s=self._origin_s,
+            bias_k=self._bias_k,
+            drift=None if drifting is None else drifting.drift(),
+            lag_s=float(LAGS_S[self._lag]) if self._air_moved else None,
         )
 
     def break_at(self, age_s: float) -> None:
-        """Forgets what was before a time at which something happened.
+        """Begins anew at a time at which something happened: the slow mode may have been stirred as well.
 
         `age_s` [s] when.
 
@@ -180,14 +188,18 @@ class Following:
         >>> following.ready
         False
         """
-        self._samples.forget(age_s)
+        self._forget(age_s)
+        self._origin_s = age_s
+
+    def _forget(self, before_s: float) -> None:
+        self._samples = self._samples.since(before_s)
         self._old.clear()
-        self.since_s = age_s
+        self.since_s = before_s
 
     def _series(self) -> Series:
         samples = self._samples
         own, given = self._own(samples.x, samples.companions)
-        return Series(samples.t_s, samples.spread_s2, samples.count, own, given)
+        return Series(samples.t_s - self._origin_s, samples.spread_s2, samples.count, own, given)
 
     def _own(self, x: Floats, companions: Floats) -> tuple[Floats, Floats]:
         """As `own`, for many."""
@@ -198,12 +210,12 @@ class Following:
     def _noise(self, curves: Curves) -> Noise:
         t, x, companions = self._samples.recent()
         own, given = self._own(x, companions)
-        return noise_of(own - curves.best_at(t, 0.0, given), _FITTED, self._resolution_k)
+        return noise_of(own - curves.best_at(t - self._origin_s, 0.0, given), _FITTED, self._resolution_k)
 
     def _misfit(self, curves: Curves, series: Series, noise: Noise) -> tuple[float, float, float]:
         """Chi squared over degrees of freedom, its limit, and the Birge ratio by which uncertainties are widened."""
         off = series.x_k - curves.best_at(series.t_s, series.spread_s2, series.given_k)
-        chi = off**2 / noise.variance_of_mean(series.number)
+        chi = off**2 / (noise.variance_of_mean(series.number) + self._bias_k**2)
         memory = (1 + noise.r) / (1 - noise.r)
         free = max(len(chi) - _FITTED, 1)
         limit = 1 + _MISFIT * math.sqrt(2 / free * memory)
@@ -216,7 +228,7 @@ class Following:
         old = next(((then_s, curves) for then_s, curves in reversed(self._old) if then_s <= OLD * age_s), None)
         if old is None:
             return None, 0.0
-        since = series.t_s > old[0]
+        since = series.t_s > old[0] - self._origin_s
         part = series.rows(since)
         total = float(part.number.sum())
         if total < 2:
@@ -224,10 +236,7 @@ class Following:
         weights = part.number / total
         said, u = old[1].mean_over(part, weights)
         off_k = float(part.x_k @ weights) - said
-        return off_k / math.hypot(u, math.sqrt(self._variance / total)), off_k
-
-    def _forget(self, age_s: float) -> None:
-        self.break_at(self.since_s + _FORGOTTEN * (age_s - self.since_s))
+        return off_k / math.hypot(u, math.sqrt(self._variance / total), self._bias_k), off_k
 
     def _choose_lag(self, curves: Curves) -> bool:
         """The lag with which the air, taken off, leaves the smoothest rise; whether it is another than before."""
@@ -236,7 +245,7 @@ class Following:
         cost = ((np.log(LAGS_S) - expected) / _LAG_SPREAD) ** 2
         if self._air_moved:
             samples, lags = self._samples, len(LAGS_S)
-            t, root = samples.t_s, np.sqrt(samples.count / self._variance)
+            t, root = samples.t_s - self._origin_s, np.sqrt(samples.count / self._variance)
             design = np.stack([np.ones_like(t), np.exp(-t / TAIL_S), *np.exp(-t / tau_s[:, None])]).T * root[:, None]
             x = (samples.x[:, None] + samples.companions[:, :lags]) / samples.companions[:, lags:] * root[:, None]
             fitted, *_ = np.linalg.lstsq(design, x, rcond=None)

@@ -9,10 +9,12 @@ import math
 
 _FLAT_S = 120.0
 """Flat for this long [s]."""
-_STEPS = 2.0
+_STEPS = 1.3
 """What moved must move the reading by so many of its steps [1]"""
-_MOVES_K = 0.3
+_MOVES_K = 0.1
 """and this besides [K]."""
+_DITHERS = 0.35
+"""Noise of so many steps [1] keeps a reading from standing still."""
 _AIR_LAG_S = 240.0
 """Air reaches the die about this late [s]."""
 _LEAST_K_PER_W = 0.03
@@ -34,6 +36,7 @@ class Sensor:
     """
 
     def __init__(self, resolution_k: float) -> None:
+        self._resolution_k = resolution_k
         self._least_k = _STEPS * resolution_k + _MOVES_K
         self._same = 0.01 * resolution_k + 1e-6
         self._value = math.nan
@@ -42,6 +45,17 @@ class Sensor:
         self._air = math.nan
         self._then: tuple[float, float | None, float | None] = (math.nan, None, None)
         self.hangs = ""
+        self._noise_k = 0.0
+
+    def noisy(self, noise_k: float) -> None:
+        """Takes what is known of its noise; while it stands still there is none to be seen.
+
+        `noise_k` [K] standard deviation of a reading.
+
+        >>> Sensor(0.1).noisy(0.05)
+        """
+        if self._last_s - self._since_s < _FLAT_S / 4:
+            self._noise_k = noise_k
 
     def put(
         self,
@@ -72,9 +86,13 @@ class Sensor:
             return
         for_s = t_s - self._since_s
         if for_s >= _FLAT_S:
-            moved = self._moved(rise_k, heat_w, fan_pct)
+            moved = self._moved(rise_k, heat_w, fan_pct) or self._stilled()
             minutes = f"{for_s / 60:.0f} min"
             self.hangs = f"the sensor shows {self._value:.2f} degC for {minutes} although {moved}" if moved else ""
+
+    def _stilled(self) -> str:
+        before = math.sqrt(max(self._noise_k**2 - self._resolution_k**2 / 12, 0.0))
+        return f"it had a noise of {self._noise_k:.2f} K" if before > _DITHERS * self._resolution_k else ""
 
     def _moved(self, rise_k: float, heat_w: float | None, fan_pct: float | None) -> str:
         air, heat_then_w, fan_then_pct = self._then

@@ -29,7 +29,7 @@ _NOTHING = 0.5
 """up to this part of the tolerance it is none [1];"""
 _EXCLUDED = 4.0
 """when it is surely under this many tolerances [1], an end is believed at once,"""
-_LATER = 1.35
+_LATER = 1.3
 """else when it has been known since the time was shorter by this factor [1], and nothing looks like a drift."""
 _NO_END_S = 900.0
 """A rise that has not bent for this long [s], or is seen to drift though its end is not known, drifts."""

@@ -28,7 +28,8 @@ _NONE = np.zeros(0)
 class Thinned:
     """Samples of one series, each with a row of companions (what else was worth keeping of that moment).
 
-    `companions` [1] how many values go along with each sample, at least 0. Raises ValueError below 0.
+    `companions` [1] how many values go along with each sample, at least 0; `origin_s` [s] from when age is counted.
+    Raises ValueError below 0.
 
     >>> thinned = Thinned()
     >>> for t in range(3600):
@@ -37,13 +38,13 @@ class Thinned:
     (137, True, 600)
     """
 
-    def __init__(self, companions: int = 0) -> None:
+    def __init__(self, companions: int = 0, origin_s: float = 0.0) -> None:
         if companions < 0:
             raise ValueError(f"companions must be at least 0, got {companions}")
         self._width = companions
+        self._origin_s = origin_s
         self._rows = np.zeros((256, 4 + companions))
         self._used = 0
-        self._first = 0
         self._recent = np.zeros((2 * _RECENT, 2 + companions))
         self._recent_used = 0
         self._last_s = math.nan
@@ -77,7 +78,7 @@ class Thinned:
         # A sample stands for the time since the one before: a group of one spans that.
         since_s = t_s - self._last_s if self._last_s < t_s else _LEAST_S
         self._last_s = t_s
-        if t_s + since_s - self._from_s >= max(_GROWTH * t_s, _LEAST_S) - 1e-9:
+        if t_s + since_s - self._from_s >= max(_GROWTH * (t_s - self._origin_s), _LEAST_S) - 1e-9:
             self._close()
 
     def _close(self) -> None:
@@ -101,48 +102,58 @@ class Thinned:
             row[2:] = companions
         self._recent_used += 1
 
-    def forget(self, before_s: float) -> None:
-        """Leaves out what lies before a time.
+    def since(self, from_s: float) -> Thinned:
+        """The same without what lies before a time, and with age counted from there.
 
-        `before_s` [s] since the start.
+        `from_s` [s]. As finely grouped as if it had begun there where the recent samples reach that far, else whole
+        groups only.
 
         >>> thinned = Thinned()
-        >>> for t in range(100):
+        >>> for t in range(1000):
         ...     thinned.put(float(t), 20.0)
-        >>> thinned.forget(50.0)
-        >>> float(thinned.t_s[0]) >= 50
-        True
+        >>> float(thinned.since(900.5).t_s[0]), float(thinned.since(100.0).t_s[0]) > 100
+        (901.0, True)
         """
-        self._first += int(np.searchsorted(self.t_s, before_s))
+        left = Thinned(self._width, from_s)
+        t, x, companions = self.recent()
+        if not len(t) or t[0] <= from_s or self._used == 0:
+            for row in np.flatnonzero(t >= from_s):
+                left.put(float(t[row]), float(x[row]), companions[row])
+            return left
+        begins_s = self.t_s - np.sqrt(3 * self.spread_s2)
+        rows = self._rows[: self._used][begins_s >= from_s]
+        left._rows, left._used = np.concatenate([rows, np.zeros_like(self._rows)]), len(rows)
+        left._recent, left._recent_used = self._recent.copy(), self._recent_used
+        left._from_s, left._n, left._last_s = self._from_s, self._n, self._last_s
+        left._t, left._tt, left._x, left._with = self._t, self._tt, self._x, self._with.copy()
+        return left
 
     @property
     def t_s(self) -> Floats:
         """Mean time of each group [s]."""
-        return self._rows[self._first : self._used, 0]
+        return self._rows[: self._used, 0]
 
     @property
     def spread_s2(self) -> Floats:
         """Variance of the times in each group [s^2]."""
-        return self._rows[self._first : self._used, 1]
+        return self._rows[: self._used, 1]
 
     @property
     def count(self) -> Floats:
         """How many samples each group holds [1]."""
-        return self._rows[self._first : self._used, 2]
+        return self._rows[: self._used, 2]
 
     @property
     def x(self) -> Floats:
         """Their mean [the unit of the series]."""
-        return self._rows[self._first : self._used, 3]
+        return self._rows[: self._used, 3]
 
     @property
     def companions(self) -> Floats:
         """Mean of the companions, a row a group."""
-        return self._rows[self._first : self._used, 4:]
+        return self._rows[: self._used, 4:]
 
     def recent(self) -> tuple[Floats, Floats, Floats]:
         """The latest samples as they came: times [s], values, companions."""
         rows = self._recent[max(self._recent_used - _RECENT, 0) : self._recent_used]
-        if self._first:
-            rows = rows[rows[:, 0] >= self.t_s[0]] if self._used > self._first else rows
         return rows[:, 0], rows[:, 1], rows[:, 2:]

@@ -3,9 +3,9 @@
 The model is x(t) = final + a1 exp(-t / tau1) + a2 exp(-t / tau2) + b exp(-t / 1000 s) + g c(t) + h d(t), with noise.
 For given time constants it is linear, so final, amplitudes and b have a normal distribution that is computed exactly;
 the two time constants are integrated out numerically, on a grid that follows their distribution and shrinks with it.
-What is told is therefore averaged over all curves that agree with the samples, not taken from the one that agrees best: the
-usual fit with its own error bar covers the truth in 75 to 88 of 100 cases only. Being a conditional distribution, it
-stays right however often it is looked at and whenever one stops.
+What is told is therefore averaged over all curves that agree with the samples, not taken from the one that agrees
+best: the usual fit with its own error bar covers the truth in 75 to 88 of 100 cases only. Being a conditional
+distribution, it stays right however often it is looked at and whenever one stops.
 
 Source: linear model with normal priors and integration over the rest: Gelman et al., Bayesian Data Analysis, 3rd
 edition (2013), chapters 3 and 10.3 (cited from memory); elimination of the linear parameters: Golub and Pereyra, SIAM
