@@ -185,12 +185,19 @@ def test_a_ramp_has_no_end(step_s: int, tolerance_k: float) -> None:
 
 
 @pytest.mark.parametrize("step_s", STEPS_S)
-@pytest.mark.parametrize("tolerance_k", [0.1, 0.2, 0.4])
+@pytest.mark.parametrize("tolerance_k", [0.1, 0.2])
 @pytest.mark.parametrize("series", [MAVRO, MICHELSON], ids=["Mavro", "Michelson"])
-def test_of_what_wanders_no_end_is_predicted(series: Floats, tolerance_k: float, step_s: int) -> None:
-    """Correlations of neighbours are 0.94 and 0.54 (certified). To within a standard deviation or half of one the end
-    of neither can be known; the tolerances are that and less."""
+def test_what_wanders_is_at_no_end(series: Floats, tolerance_k: float, step_s: int) -> None:
+    """Correlations of neighbours are 0.94 and 0.54 (certified). To within half a standard deviation of Mavro, or a
+    quarter of Michelson's, the end of neither can be known."""
     now = told(step_s * np.arange(float(len(series))), series, tolerance_k=tolerance_k, resolution_k=0.1)
+    assert [(at, *one[:3]) for at, one in enumerate(now) if claims_an_end(one)] == []
+
+
+@pytest.mark.parametrize("step_s", STEPS_S)
+@pytest.mark.parametrize("series", [MAVRO, MICHELSON], ids=["Mavro", "Michelson"])
+def test_the_end_of_what_wanders_is_not_predicted_even_roughly(series: Floats, step_s: int) -> None:
+    now = told(step_s * np.arange(float(len(series))), series, tolerance_k=0.4, resolution_k=0.1)
     assert [(at, *one[:3]) for at, one in enumerate(now) if one.state == "predicted"] == []
 
 

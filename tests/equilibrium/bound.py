@@ -34,7 +34,7 @@ LATEST_S = 1 << 20
 
 def standard_uncertainty(sensitivity: Floats, row: Floats, sd: float) -> float:
     """Of a linear combination `row` of parameters, when samples have the sensitivities (n, parameters) and the sd."""
-    triangle = np.linalg.qr(sensitivity / sd, mode="r")
+    triangle = np.asarray(np.linalg.qr(sensitivity / sd, mode="r"))
     if (np.abs(np.diagonal(triangle)) == 0).any() or len(sensitivity) < len(row):
         return math.inf
     return float(np.linalg.norm(np.linalg.solve(triangle.T, row)))
