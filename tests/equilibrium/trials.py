@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.stats import beta
 
-from benchd.analysis.equilibrium import EquilibriumDetector, State
+from benchd.analysis.equilibrium import EquilibriumDetector
 from tests.equilibrium.bound import K, bound_time
 from tests.equilibrium.plants import Plant
 
@@ -29,7 +29,7 @@ class Ended(NamedTuple):
     t_s: float
     final_k: float
     half_width_k: float
-    state: State
+    state: str
 
 
 NEVER = Ended(math.inf, math.nan, math.nan, "settling")
