@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 LEAST_GROUPS = 12
 """A curve needs so many groups of samples."""
-_FITTED = 5
+_FITTED = 6
 """Parameters of a curve."""
 OLD = 0.8
 """Out of sample: judged is the curve known at this part of the time [1]."""

@@ -47,9 +47,9 @@ def noise_of(off_k: Floats, fitted: int, resolution_k: float) -> Noise:
     """The noise that residuals show.
 
     `off_k` [K] residuals in order of time, at least 8; `fitted` [1] how many parameters the curve had; `resolution_k`
-    [K] smallest step of the sensor, which a flat line hides behind. The correlation is raised by its small-sample bias
-    (1 + 4 r + 3) / n (as in `uncertainty.effective_count`, three more for what the curve took). Raises ValueError for
-    fewer than eight.
+    [K] smallest step of the sensor, which a flat line hides behind. A fitted curve takes away what is slow in noise:
+    each parameter takes sd^2 (1 + r) / (1 - r) from the squares, and as much from the products of neighbours, which is
+    given back; besides, r comes out too low by 2 r / n. Raises ValueError for fewer than eight.
 
     >>> rng = np.random.default_rng(1)
     >>> noise = noise_of(rng.normal(0, 0.1, 500), 5, 0.01)
@@ -61,9 +61,10 @@ def noise_of(off_k: Floats, fitted: int, resolution_k: float) -> Noise:
         raise ValueError(f"noise needs at least eight residuals, got {n}")
     squares = float(off_k @ off_k)
     r = float(off_k[1:] @ off_k[:-1]) / squares if squares > 0 else 0.0
-    r = min(max(r + (4 + 4 * max(r, 0.0)) / n, 0.0), _MOST_CORRELATED)
+    r = min(max(r + (fitted * (1 + max(r, 0.0)) + 2 * max(r, 0.0)) / n, 0.0), _MOST_CORRELATED)
+    taken = min(fitted * (1 + r) / (1 - r), n / 2)
     least = resolution_k**2 / 24 + 1e-12
-    sd = math.sqrt(max(squares / max(n - fitted, 3), least))
+    sd = math.sqrt(max(squares / (n - taken), least))
     # Few independent samples know their own scatter badly: the variance of Student's t with so many degrees of freedom.
     independent = n * (1 - r) / (1 + r)
     return Noise(sd * math.sqrt(1 + 2 / max(independent - 4, 4)), r)
