@@ -22,6 +22,8 @@ FAMILIES = tuple(
 )
 """All that plants are grouped by; every eight plants in a row are one of each."""
 
+RESOLUTION_CLASSES = ("resolution to 0.05 K", "resolution 0.05 to 0.2 K", "resolution over 0.2 K")
+
 FAST_S, SLOW_S = (5.0, 30.0), (80.0, 600.0)
 CORRELATION = (0.2, 0.9)
 RESOLUTION_K = (0.01, 1.0)
@@ -72,10 +74,8 @@ class Plant:
 
     @property
     def resolution_class(self) -> str:
-        """A group of sensors."""
-        if self.resolution_k < 0.05:
-            return "resolution under 0.05 K"
-        return "resolution 0.05 to 0.2 K" if self.resolution_k <= 0.2 else "resolution over 0.2 K"
+        """Which of the classes its sensor belongs to."""
+        return RESOLUTION_CLASSES[(self.resolution_k > 0.05) + (self.resolution_k > 0.2)]
 
     def _noise(self, seconds: int) -> Floats:
         drawn = self.noise_sd_k * np.random.default_rng((*self.noise_seed, 1)).standard_normal(seconds)
