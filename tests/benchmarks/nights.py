@@ -115,7 +115,7 @@ class Truth:
 
     def rise_k(self, point: PointRecord) -> float:
         """The rise of a point at the watts that were measured there [K]."""
-        if point.heat_set_w is None or point.heat_w is None:
+        if point.heat_w is None:
             raise ValueError("a point without heat has no rise")
         rig = Rig(load_specimens()[self._specimen], self._seed, self._bench)
         rig.fans.command(point.fan_pct or 0.0)
