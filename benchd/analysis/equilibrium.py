@@ -43,9 +43,9 @@ _WRONG_FOR_S = 4.0
 """over at least this time [s]."""
 
 _BROKEN = 6.0
-"""Something has happened when the mean since lies so many standard uncertainties off the curve known before [1]."""
-_LOOKS_FOR_DRIFT = 4
-"""A drift is looked for at every such look, and at all when an end is near."""
+"""Something has happened when the mean since lies so many standard uncertainties off the curve known before [1],"""
+_BROKEN_FROM = 0.25
+"""and more than this part of the tolerance [1]."""
 _FAR_S = 1e5
 """As far as anybody looks ahead [s]."""
 
@@ -239,7 +239,6 @@ class EquilibriumDetector:
         self._looked: Look | None = None
         self._now = _NOTHING
         self._judging = Judge(self.tolerance_k, self._coverage)
-        self._looks = 0
         self._look_at_s = FIRST_LOOK_S
         self._suspects: list[_Sample] = []
         self._expects: tuple[float, ...] | None = None
@@ -294,26 +293,25 @@ class EquilibriumDetector:
 
     def _judge(self, age_s: float) -> Equilibrium:
         since_s = self._following.since_s
-        for_drift = self._looks % _LOOKS_FOR_DRIFT == 0 or self._judging.is_near(self._now.half_width_k)
-        self._looks += 1
-        look = self._looked = self._following.look(age_s, for_drift)
-        if look.held is not None and abs(look.held) > _BROKEN and abs(look.off_k) > self.tolerance_k / 4:
+        lasted_s = age_s - since_s
+        look = self._following.look(age_s, self._judging.minds_drift(lasted_s, self._now.half_width_k))
+        self._looked = look
+        self._expect(look)
+        self._sensor.noisy(look.noise.sd_k)
+        half_k = self._coverage * math.hypot(look.final[1], look.bias_k)
+        state, reason = self._judging.judge(age_s, lasted_s, look, half_k)
+        if self._sensor.hangs:
+            state, reason = "settling", self._sensor.hangs
+        if self._following.since_s > since_s:
+            self._reject(self._following.since_s, "no two exponentials fit what was before this: not used")
+        elif state != "drifting" and look.held is not None and self._is_broken(look.held, look.off_k):
             self._reject(age_s, f"{look.off_k:+.2f} K off what the curve said before: starting anew")
             self._following.break_at(max(OLD * age_s, since_s))
-        elif self._following.since_s > since_s:
-            self._reject(self._following.since_s, "no two exponentials fit what was before this: not used")
-        self._expect(look)
-        final_k, u_k = look.final
-        half_k = self._coverage * math.hypot(u_k, look.bias_k)
-        left_k, _ = look.left
-        self._sensor.noisy(look.noise.sd_k)
-        hangs = self._sensor.hangs
-        lasted_s = age_s - self._following.since_s
-        state, reason = self._judging.judge(age_s, lasted_s, look, half_k)
-        if hangs:
-            state, reason = "settling", hangs
         remaining_s = self._remaining(age_s, look) if state in ("predicted", "settled") else None
-        return Equilibrium(state, final_k, half_k, remaining_s, reason, left_k)
+        return Equilibrium(state, look.final[0], half_k, remaining_s, reason, look.left[0])
+
+    def _is_broken(self, held: float, off_k: float) -> bool:
+        return abs(held) > _BROKEN and abs(off_k) > _BROKEN_FROM * self.tolerance_k
 
     def _expect(self, look: Look) -> None:
         """What the next samples will be, so that wrong ones are known at once; only by a curve that has held."""

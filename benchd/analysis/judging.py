@@ -49,15 +49,15 @@ class Judge:
         self._coverage = coverage
         self._known_s = math.nan
 
-    def is_near(self, half_width_k: float) -> bool:
-        """Whether a verdict other than settling may come soon, so that a drift has to be looked for.
+    def minds_drift(self, lasted_s: float, half_width_k: float) -> bool:
+        """Whether the next verdict may depend on a drift, so that one has to be looked for.
 
-        `half_width_k` [K] of the last look.
+        `lasted_s` [s] since the first sample that is used; `half_width_k` [K] of the end at the last look.
 
-        >>> Judge(0.2, 1.96).is_near(5.0)
+        >>> Judge(0.2, 1.96).minds_drift(300.0, 5.0)
         False
         """
-        return half_width_k <= 2 * self.tolerance_k
+        return half_width_k <= 2 * self.tolerance_k or lasted_s > _NO_END_S
 
     def judge(self, age_s: float, lasted_s: float, look: Look, half_width_k: float) -> tuple[State, str]:
         """The word, and why, for a person.
