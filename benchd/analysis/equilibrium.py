@@ -42,10 +42,8 @@ _WRONG_IN_A_ROW = 5
 _WRONG_FOR_S = 4.0
 """over at least this time [s]."""
 
-_BROKEN = 6.0
-"""Something has happened when the mean since lies so many standard uncertainties off the curve known before [1],"""
 _BROKEN_FROM = 0.25
-"""and more than this part of the tolerance [1]."""
+"""A curve that broke off by less than this part of the tolerance is none of our business [1]."""
 _FAR_S = 1e5
 """As far as anybody looks ahead [s]."""
 
@@ -294,7 +292,7 @@ class EquilibriumDetector:
     def _judge(self, age_s: float) -> Equilibrium:
         since_s = self._following.since_s
         lasted_s = age_s - since_s
-        look = self._following.look(age_s, self._judging.minds_drift(lasted_s, self._now.half_width_k))
+        look = self._following.look(age_s, self._judging.minds_drift(age_s, self._now.half_width_k))
         self._looked = look
         self._expect(look)
         self._sensor.noisy(look.noise.sd_k)
@@ -304,14 +302,11 @@ class EquilibriumDetector:
             state, reason = "settling", self._sensor.hangs
         if self._following.since_s > since_s:
             self._reject(self._following.since_s, "no two exponentials fit what was before this: not used")
-        elif state != "drifting" and look.held is not None and self._is_broken(look.held, look.off_k):
+        elif look.broken and abs(look.off_k) > _BROKEN_FROM * self.tolerance_k:
             self._reject(age_s, f"{look.off_k:+.2f} K off what the curve said before: starting anew")
             self._following.break_at(max(OLD * age_s, since_s))
         remaining_s = self._remaining(age_s, look) if state in ("predicted", "settled") else None
         return Equilibrium(state, look.final[0], half_k, remaining_s, reason, look.left[0])
-
-    def _is_broken(self, held: float, off_k: float) -> bool:
-        return abs(held) > _BROKEN and abs(off_k) > _BROKEN_FROM * self.tolerance_k
 
     def _expect(self, look: Look) -> None:
         """What the next samples will be, so that wrong ones are known at once; only by a curve that has held."""

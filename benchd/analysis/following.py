@@ -7,6 +7,7 @@ quite those set. Judges a curve by its misfit and by what came after it was know
 from __future__ import annotations
 
 import math
+import operator
 from collections import deque
 from typing import NamedTuple
 
@@ -26,6 +27,8 @@ _FITTED = 6
 """Parameters of a curve."""
 OLD = 0.8
 """Out of sample: judged is the curve known at this part of the time [1]."""
+_BROKEN = 6.0
+"""Something has happened when the mean since lies so many standard uncertainties off the curves known then [1]."""
 _KEPT_APART = 1.06
 """Curves are kept for that at times apart by this factor [1]."""
 _MISFIT = 4.0
@@ -54,6 +57,8 @@ class Look(NamedTuple):
     """How far the mean since lies off the curve known earlier, in standard uncertainties [1]."""
     off_k: float
     """The same [K]."""
+    broken: bool
+    """Whether that is so far, also of the curve that may drift, that something must have happened."""
     origin_s: float
     """The curves' time counts from this age [s]."""
     bias_k: float
@@ -61,6 +66,14 @@ class Look(NamedTuple):
     drift: tuple[float, float] | None
     """Drift besides the curve and its standard uncertainty [K/s], where it was looked for."""
     lag_s: float | None
+
+
+class _Old(NamedTuple):
+    """What was known at an earlier age."""
+
+    age_s: float
+    curves: Curves
+    drifting: Curves | None
 
 
 class Following:
@@ -85,7 +98,7 @@ class Following:
         self._air_moved = False
         self._lag = nearest(240.0)
         self._variance = resolution_k**2 / 6 + 1e-8
-        self._old: deque[tuple[float, Curves]] = deque(maxlen=24)
+        self._old: deque[_Old] = deque(maxlen=24)
         self.since_s = 0.0
         self._origin_s = 0.0
         self._bias_k = 0.0
@@ -155,21 +168,22 @@ class Following:
         self._bias_k = rounding_bias(noise.sd_k, self._resolution_k)
         misfit, limit, birge = self._misfit(curves, series, noise)
         self._variance = noise.variance * birge
-        held, off_k = self._held(age_s, series)
-        fits = misfit <= limit
-        if not fits:
+        held, off_k, broken = self._held(age_s, series)
+        # What fits with a drift is no reason to forget: it drifts.
+        if misfit > limit and (drifting is None or operator.gt(*self._misfit(drifting, series, noise)[:2])):
             self._forget(self.since_s + _FORGOTTEN * (age_s - self.since_s))
-        if not self._old or age_s >= _KEPT_APART * self._old[-1][0]:
-            self._old.append((age_s, curves))
+        elif not self._old or age_s >= _KEPT_APART * self._old[-1].age_s:
+            self._old.append(_Old(age_s, curves, drifting))
         return Look(
             curves=curves,
             noise=noise,
             final=curves.final(),
             left=curves.left(age_s - self._origin_s),
             misfit=misfit,
-            fits=fits,
+            fits=misfit <= limit,
             held=held,
             off_k=off_k,
+            broken=broken,
             origin_s=self._origin_s,
             bias_k=self._bias_k,
             drift=None if drifting is None else drifting.drift(),
@@ -223,20 +237,23 @@ class Following:
         birge = max(float(large.mean()), 1.0) if large.size > _MANY else 1.0
         return float(chi.sum()) / free, limit, birge
 
-    def _held(self, age_s: float, series: Series) -> tuple[float | None, float]:
+    def _held(self, age_s: float, series: Series) -> tuple[float | None, float, bool]:
         """What the latest curve that is old enough said of the samples since, against them."""
-        old = next(((then_s, curves) for then_s, curves in reversed(self._old) if then_s <= OLD * age_s), None)
+        old = next((one for one in reversed(self._old) if one.age_s <= OLD * age_s), None)
         if old is None:
-            return None, 0.0
-        since = series.t_s > old[0] - self._origin_s
-        part = series.rows(since)
+            return None, 0.0, False
+        part = series.rows(series.t_s > old.age_s - self._origin_s)
         total = float(part.number.sum())
         if total < 2:
-            return None, 0.0
+            return None, 0.0, False
         weights = part.number / total
-        said, u = old[1].mean_over(part, weights)
-        off_k = float(part.x_k @ weights) - said
-        return off_k / math.hypot(u, math.sqrt(self._variance / total), self._bias_k), off_k
+        mean_k = float(part.x_k @ weights)
+        own = math.hypot(math.sqrt(self._variance / total), self._bias_k)
+        offs = []
+        for curves in (old.curves, old.drifting):
+            said, u = curves.mean_over(part, weights) if curves is not None else (math.inf, 1.0)
+            offs.append((mean_k - said) / math.hypot(u, own))
+        return offs[0], mean_k - old.curves.mean_over(part, weights)[0], min(map(abs, offs)) > _BROKEN
 
     def _choose_lag(self, curves: Curves) -> bool:
         """The lag with which the air, taken off, leaves the smoothest rise; whether it is another than before."""

@@ -49,15 +49,15 @@ class Judge:
         self._coverage = coverage
         self._known_s = math.nan
 
-    def minds_drift(self, lasted_s: float, half_width_k: float) -> bool:
+    def minds_drift(self, age_s: float, half_width_k: float) -> bool:
         """Whether the next verdict may depend on a drift, so that one has to be looked for.
 
-        `lasted_s` [s] since the first sample that is used; `half_width_k` [K] of the end at the last look.
+        `age_s` [s] since the start; `half_width_k` [K] of the end at the last look.
 
         >>> Judge(0.2, 1.96).minds_drift(300.0, 5.0)
         False
         """
-        return half_width_k <= 2 * self.tolerance_k or lasted_s > _NO_END_S
+        return half_width_k <= 2 * self.tolerance_k or age_s > _NO_END_S
 
     def judge(self, age_s: float, lasted_s: float, look: Look, half_width_k: float) -> tuple[State, str]:
         """The word, and why, for a person.
@@ -77,7 +77,7 @@ class Judge:
             self._known_s = math.nan
         elif math.isnan(self._known_s):
             self._known_s = age_s
-        drifting = self._drifting(lasted_s, look, known)
+        drifting = self._drifting(age_s, lasted_s, look, known)
         if drifting:
             return "drifting", drifting
         if not look.fits:
@@ -94,8 +94,8 @@ class Judge:
             return "predicted", f"its end is known to ±{half_width_k:.2f} K"
         return "settling", f"its end is known to ±{half_width_k:.2f} K only"
 
-    def _drifting(self, lasted_s: float, look: Look, known: bool) -> str:
-        if look.drift is not None and (known or lasted_s > _NO_END_S):
+    def _drifting(self, age_s: float, lasted_s: float, look: Look, known: bool) -> str:
+        if look.drift is not None and (known or age_s > _NO_END_S):
             drift, u = look.drift
             if abs(drift) > _SURE * u and abs(drift) * _OVER_S > _NOTHING * self.tolerance_k:
                 return f"it drifts by {3600 * drift:+.1f} K/h"

@@ -132,7 +132,9 @@ class Curves:
         """
         shapes = self._shapes(series.t_s, series.spread_s2) @ weights
         shapes[:, 1:3] += weights @ series.given_k
-        return self._mixed(self._rows(shapes, level=1.0))
+        rows = self._rows(shapes, level=1.0)
+        rows[:, 6:] = series.t_s @ weights - self.middle_s
+        return self._mixed(rows)
 
     def drift(self) -> tuple[float, float]:
         """The drift [K/s] and its standard uncertainty [K/s]; only where one was allowed."""
