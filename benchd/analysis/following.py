@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.lagged import LAGS_S, nearest
-from benchd.analysis.noise import Noise, noise_of, rounding_bias
+from benchd.analysis.noise import Noise, local_noise, noise_of, rounding_bias
 from benchd.analysis.thinned import Thinned
 from benchd.analysis.two_exponentials import TAIL_S, Curves, Series, TwoExponentials
 
@@ -31,6 +31,8 @@ _BROKEN = 6.0
 """Something has happened when the mean since lies so many standard uncertainties off the curves known then [1]."""
 _KEPT_APART = 1.06
 """Curves are kept for that at times apart by this factor [1]."""
+_EXCUSED = 4.0
+"""Noise with a long memory may look so many times larger [1] than its samples scatter among themselves."""
 _MISFIT = 4.0
 """A curve misses its samples when chi squared is so many standard deviations too large [1]."""
 _FORGOTTEN = 0.15
@@ -222,9 +224,13 @@ class Following:
         return (x + behind) / companions[:, len(LAGS_S) + self._lag], given
 
     def _noise(self, curves: Curves) -> Noise:
+        """The noise around a curve; where that is far more than the samples scatter among themselves, the latter: the
+        curve does not fit, and what it leaves must not excuse it."""
         t, x, companions = self._samples.recent()
         own, given = self._own(x, companions)
-        return noise_of(own - curves.best_at(t - self._origin_s, 0.0, given), _FITTED, self._resolution_k)
+        around = noise_of(own - curves.best_at(t - self._origin_s, 0.0, given), _FITTED, self._resolution_k)
+        local = local_noise(own, self._resolution_k)
+        return local if local is not None and around.variance > _EXCUSED * local.variance else around
 
     def _misfit(self, curves: Curves, series: Series, noise: Noise) -> tuple[float, float, float]:
         """Chi squared over degrees of freedom, its limit, and the Birge ratio by which uncertainties are widened."""

@@ -17,6 +17,11 @@ _MOST_CORRELATED = 0.97
 """A lag-1 correlation beyond this cannot be told from a curve that does not fit [1]."""
 
 
+_BLOCK = 40
+_parabola = np.vander(np.linspace(-1, 1, _BLOCK), 3)
+_WITHOUT_PARABOLA: Floats = np.eye(_BLOCK) - _parabola @ np.linalg.pinv(_parabola)
+
+
 class Noise(NamedTuple):
     """Standard deviation of one sample `sd_k` [K] and correlation of neighbours `r` [1]."""
 
@@ -59,8 +64,11 @@ def noise_of(off_k: Floats, fitted: int, resolution_k: float) -> Noise:
     n = len(off_k)
     if n < 8:
         raise ValueError(f"noise needs at least eight residuals, got {n}")
-    squares = float(off_k @ off_k)
-    r = float(off_k[1:] @ off_k[:-1]) / squares if squares > 0 else 0.0
+    return _noise(float(off_k @ off_k), float(off_k[1:] @ off_k[:-1]), n, fitted, resolution_k)
+
+
+def _noise(squares: float, products: float, n: int, fitted: int, resolution_k: float) -> Noise:
+    r = products / squares if squares > 0 else 0.0
     r = min(max(r + (fitted * (1 + max(r, 0.0)) + 2 * max(r, 0.0)) / n, 0.0), _MOST_CORRELATED)
     taken = min(fitted * (1 + r) / (1 - r), n / 2)
     least = resolution_k**2 / 24 + 1e-12
@@ -68,6 +76,28 @@ def noise_of(off_k: Floats, fitted: int, resolution_k: float) -> Noise:
     # Few independent samples know their own scatter badly: the variance of Student's t with so many degrees of freedom.
     independent = n * (1 - r) / (1 + r)
     return Noise(sd * math.sqrt(1 + 2 / max(independent - 4, 4)), r)
+
+
+def local_noise(x_k: Floats, resolution_k: float) -> Noise | None:
+    """The noise that a series shows from sample to sample, whatever curve lies under it; None for too few samples.
+
+    `x_k` [K] samples at equal distances; `resolution_k` [K] smallest step of the sensor. Takes a parabola off each forty
+    samples in a row. Range of validity: noise with a memory of up to some ten samples; of a longer one it sees a part.
+
+    >>> t = np.arange(600.0)
+    >>> noise = local_noise(40 - 40 * np.exp(-t / 100) + np.random.default_rng(1).normal(0, 0.1, 600), 0.01)
+    >>> noise is not None and abs(noise.sd_k - 0.1) < 0.02 and noise.r < 0.2
+    True
+    """
+    blocks = len(x_k) // _BLOCK
+    if not blocks:
+        return None
+    off = x_k[len(x_k) - blocks * _BLOCK :].reshape(blocks, _BLOCK) @ _WITHOUT_PARABOLA
+    # The usual of the blocks: what happened in one of them is no noise.
+    usual = np.argsort((off**2).sum(axis=1))[: max(1, (3 * blocks + 3) // 4)]
+    kept = off[np.sort(usual)]
+    squares, products = float((kept**2).sum()), float((kept[:, 1:] * kept[:, :-1]).sum())
+    return _noise(squares, products, kept.size, 3 * len(kept), resolution_k)
 
 
 def rounding_bias(sd_k: float, resolution_k: float) -> float:
