@@ -39,6 +39,8 @@ _FORGOTTEN = 0.15
 """Then this part of the time is forgotten, from the start [1]."""
 _LAG_SPREAD = 0.5
 """The air's lag is the slow time constant within a factor e^0.5 [1], unless the samples say otherwise."""
+_BETTER = 4.0
+"""Another lag is taken when it is better by so much in chi squared [1]."""
 _MANY = 8
 """A group of so many samples shows a misfit that noise of short memory does not."""
 
@@ -76,6 +78,7 @@ class _Old(NamedTuple):
     age_s: float
     curves: Curves
     drifting: Curves | None
+    lag: int
 
 
 class Following:
@@ -156,13 +159,13 @@ class Following:
         >>> round(following.look(100.0).final[0], 1)
         20.0
         """
-        series = self._series()
+        series = self._series(self._lag)
         if not self._old and not self.since_s:
             # The first time nothing is known of the noise: the curves are found twice.
             self._variance = self._noise(self._model.fit(series, self._variance)).variance
         curves = self._model.fit(series, self._variance)
         if self._choose_lag(curves):
-            series = self._series()
+            series = self._series(self._lag)
             curves = self._model.fit(series, self._variance)
         drifting = self._model.with_drift(series, self._variance) if for_drift else None
         # Around the curve that may drift: what a drift leaves beside the other would be taken for noise.
@@ -170,12 +173,12 @@ class Following:
         self._bias_k = rounding_bias(noise.sd_k, self._resolution_k)
         misfit, limit, birge = self._misfit(curves, series, noise)
         self._variance = noise.variance * birge
-        held, off_k, broken = self._held(age_s, series)
+        held, off_k, broken = self._held(age_s)
         # What fits with a drift is no reason to forget: it drifts.
         if misfit > limit and (drifting is None or operator.gt(*self._misfit(drifting, series, noise)[:2])):
             self._forget(self.since_s + _FORGOTTEN * (age_s - self.since_s))
         elif not self._old or age_s >= _KEPT_APART * self._old[-1].age_s:
-            self._old.append(_Old(age_s, curves, drifting))
+            self._old.append(_Old(age_s, curves, drifting, self._lag))
         return Look(
             curves=curves,
             noise=noise,
@@ -212,22 +215,22 @@ class Following:
         self._old.clear()
         self.since_s = before_s
 
-    def _series(self) -> Series:
+    def _series(self, lag: int) -> Series:
         samples = self._samples
-        own, given = self._own(samples.x, samples.companions)
+        own, given = self._own(samples.x, samples.companions, lag)
         return Series(samples.t_s - self._origin_s, samples.spread_s2, samples.count, own, given)
 
-    def _own(self, x: Floats, companions: Floats) -> tuple[Floats, Floats]:
-        """As `own`, for many."""
-        behind = companions[:, self._lag]
-        given = np.stack([behind, companions[:, self._lag + 1] - companions[:, self._lag - 1]], axis=1)
-        return (x + behind) / companions[:, len(LAGS_S) + self._lag], given
+    def _own(self, x: Floats, companions: Floats, lag: int) -> tuple[Floats, Floats]:
+        """As `own`, for many and any of the lags."""
+        behind = companions[:, lag]
+        given = np.stack([behind, companions[:, lag + 1] - companions[:, lag - 1]], axis=1)
+        return (x + behind) / companions[:, len(LAGS_S) + lag], given
 
     def _noise(self, curves: Curves) -> Noise:
         """The noise around a curve; where that is far more than the samples scatter among themselves, the latter: the
         curve does not fit, and what it leaves must not excuse it."""
         t, x, companions = self._samples.recent()
-        own, given = self._own(x, companions)
+        own, given = self._own(x, companions, self._lag)
         around = noise_of(own - curves.best_at(t - self._origin_s, 0.0, given), _FITTED, self._resolution_k)
         local = local_noise(own, self._resolution_k)
         return local if local is not None and around.variance > _EXCUSED * local.variance else around
@@ -243,11 +246,12 @@ class Following:
         birge = max(float(large.mean()), 1.0) if large.size > _MANY else 1.0
         return float(chi.sum()) / free, limit, birge
 
-    def _held(self, age_s: float, series: Series) -> tuple[float | None, float, bool]:
+    def _held(self, age_s: float) -> tuple[float | None, float, bool]:
         """What the latest curve that is old enough said of the samples since, against them."""
         old = next((one for one in reversed(self._old) if one.age_s <= OLD * age_s), None)
         if old is None:
             return None, 0.0, False
+        series = self._series(old.lag)
         part = series.rows(series.t_s > old.age_s - self._origin_s)
         total = float(part.number.sum())
         if total < 2:
@@ -274,5 +278,7 @@ class Following:
             fitted, *_ = np.linalg.lstsq(design, x, rcond=None)
             cost += ((x - design @ fitted) ** 2).sum(axis=0)
         # Its neighbours are looked at as well, so it is neither the first nor the last.
-        self._lag = 1 + int(np.argmin(cost[1:-1]))
+        best = 1 + int(np.argmin(cost[1:-1]))
+        if cost[best] < cost[before] - _BETTER:
+            self._lag = best
         return self._lag != before

@@ -81,8 +81,9 @@ def _noise(squares: float, products: float, n: int, fitted: int, resolution_k: f
 def local_noise(x_k: Floats, resolution_k: float) -> Noise | None:
     """The noise that a series shows from sample to sample, whatever curve lies under it; None for too few samples.
 
-    `x_k` [K] samples at equal distances; `resolution_k` [K] smallest step of the sensor. Takes a parabola off each forty
-    samples in a row. Range of validity: noise with a memory of up to some ten samples; of a longer one it sees a part.
+    `x_k` [K] samples at equal distances; `resolution_k` [K] smallest step of the sensor. Takes a parabola off each
+    forty samples in a row. Range of validity: noise with a memory of up to some ten samples; of a longer one it sees a
+    part.
 
     >>> t = np.arange(600.0)
     >>> noise = local_noise(40 - 40 * np.exp(-t / 100) + np.random.default_rng(1).normal(0, 0.1, 600), 0.01)

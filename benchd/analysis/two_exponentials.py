@@ -27,10 +27,10 @@ Floats = NDArray[np.float64]
 TAIL_S = 1000.0
 """Time constant of the slow mode that may be present [s]."""
 
-_LOG_TAU = np.log([15.0, 250.0])
-_LOG_TAU_SPREAD = np.array([0.8, 1.0])
-"""What is known of the two time constants beforehand: log-normal about 15 s (die, block) and 250 s (coolant, radiator),
-two thirds of them within 7 to 33 s and 92 to 680 s. Wide, so that the samples decide."""
+_LOG_TAU = np.log([30.0, 250.0])
+_LOG_TAU_SPREAD = np.array([1.0, 1.0])
+"""What is known of the two time constants beforehand: log-normal about 30 s (die, block, plate) and 250 s (coolant,
+radiator, case), two thirds of them within 11 to 82 s and 92 to 680 s. Wide, so that the samples decide."""
 
 _FINAL_SPREAD_K = 1000.0
 """Nothing is known of the final value beforehand."""
