@@ -25,6 +25,7 @@ from benchd.protocol_file import (
     Protocol,
     PumpSweep,
     Soak,
+    finer_sink,
 )
 from benchd.toml_places import Path, Places
 from benchd.toml_problems import problem_at
@@ -46,7 +47,7 @@ def cross_check(loaded: LoadedProtocol, bench: BenchFile | None = None, cooling:
     if bench is not None:
         there = _Bench(bench, cooling)
         found += [*_needs(protocol, there), *_outside(protocol, there)]
-        found += [*_pump_not_said(protocol, there), *_limit_not_below(protocol, there)]
+        found += [*_pump_not_said(protocol, there), *_limit_not_below(protocol, there), *_too_fine(protocol, there)]
     if found:
         raise FileProblems(loaded.file, _placed(loaded.text, found))
 
@@ -63,7 +64,7 @@ class _Bench:
     def __init__(self, bench: BenchFile, cooling: Cooling | None) -> None:
         self.name = bench.bench
         self.cooling = cooling
-        self.channels = set(bench.channels(cooling))
+        self.channels = {name: spec for name, (_, spec) in bench.channels(cooling).items()}
         self.ranges = {name: spec.range for name, (_, spec) in bench.setpoints(cooling).items()}
         self.interlocks: list[Interlock] = [lock for lock in bench.interlocks if lock.channel in self.channels]
 
@@ -126,7 +127,7 @@ def _needs(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
     if blown:
         yield from _lacking(("steps", *blown), "a fan setting", bench, ("fan_rpm",), (_FAN_SETPOINT,))
     checked = next((index for index, step in steps if isinstance(step, MountCheck)), None)
-    if checked is not None and not bench.channels & set(SINKS):
+    if checked is not None and not bench.channels.keys() & SINKS.keys():
         yield _Finding(("steps", checked, "kind"), _no_sink(bench))
 
 
@@ -223,3 +224,24 @@ def _limit_not_below(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
             f"got {limit_c:g} [degC]; else the run trips before the point ends"
         )
         yield _Finding(("limits", "over_limit_c"), what)
+
+
+def _too_fine(protocol: Protocol, bench: _Bench) -> Iterator[_Finding]:
+    """Nobody can see a rise come to within less than its sensor shows."""
+    if HEATED not in bench.channels:
+        return
+    step_k = bench.channels[HEATED].resolution
+    for index, step in enumerate(protocol.steps):
+        if not isinstance(step, Soak | PumpSweep) or step.equilibrium.for_min is not None:
+            continue
+        within_k = step.equilibrium.within_k
+        if within_k < step_k and finer_sink(bench.channels, within_k) is None:
+            what = (
+                f'must be at least what {HEATED} resolves on bench "{bench.name}", {step_k:g} K, got {within_k:g}; or '
+                f"use for_min, or a bench with {_finer(bench.cooling)} that resolves {within_k:g} K"
+            )
+            yield _Finding(("steps", index, "equilibrium", "within_k"), what)
+
+
+def _finer(cooling: Cooling | None) -> str:
+    return {"liquid": "a coolant_c", "air": "a fin_c", None: "a coolant_c or fin_c"}[cooling]

@@ -5,80 +5,95 @@ Every key is described where it stands; the tests hold the README's key referenc
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Literal, TypeAlias
+from typing import Annotated, Any, ClassVar, Literal, TypeAlias
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, SerializerFunctionWrapHandler, model_serializer, model_validator
 
-from benchd.instruments import Name, Number, Spec, one_line
+from benchd.instruments import ChannelSpec, Name, Number, Spec, one_line
+from benchd.protocol_values import (
+    Heat,
+    HeatList,
+    Kelvins,
+    LevelList,
+    Minutes,
+    Percent,
+    PercentList,
+    PercentSweep,
+    Seconds,
+    Watts,
+    step_name,
+)
 from benchd.toml_source import parse, validated
-
-Watts: TypeAlias = Annotated[Number, Field(ge=0, le=2000)]
-Heat: TypeAlias = Annotated[Number, Field(gt=0, le=2000)]
-Percent: TypeAlias = Annotated[Number, Field(ge=0, le=100)]
-Minutes: TypeAlias = Annotated[Number, Field(gt=0, le=24 * 60)]
-Seconds: TypeAlias = Annotated[Number, Field(ge=0, le=3600)]
-Kelvins: TypeAlias = Annotated[Number, Field(gt=0, le=100)]
-Level: TypeAlias = Annotated[Number, Field(ge=0, le=120)]
 
 #: What takes the heat of the die right behind its mount, the first that is there: channel -> what it is of.
 SINKS = {"coolant_c": "coolant", "fin_c": "fins"}
 
 
-def _listed(values: Sequence[float]) -> str:
-    return f"[{', '.join(f'{value:g}' for value in values)}]"
-
-
-def _step_name(name: str) -> str:
-    if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-        raise ValueError(f'must be small letters, digits and _, beginning with a letter, got "{name}"')
-    return name
-
-
-def _different(values: Sequence[float]) -> Sequence[float]:
-    if len(set(values)) != len(values):
-        raise ValueError(f"must be values that differ from each other, got {_listed(values)}")
-    return values
-
-
-def _sweep(values: Sequence[float]) -> Sequence[float]:
-    if len(values) < 2:
-        raise ValueError(f"must be at least two values, got {_listed(values)}")
-    return _different(values)
-
-
-PercentSweep: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False), AfterValidator(_sweep)]
-HeatList: TypeAlias = Annotated[tuple[Heat, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
-PercentList: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
-LevelList: TypeAlias = Annotated[tuple[Level, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
+def finer_sink(channels: Mapping[str, ChannelSpec], within_k: float) -> str | None:
+    """Where the die's own sensor shows no change of within_k [K]: the channel behind its mount that does, if any."""
+    return next((name for name in SINKS if name in channels and channels[name].resolution <= within_k), None)
 
 
 class Equilibrium(Spec):
-    """When a soak is settled: the rise changes by less than `change_k` in `in_min`; both are printed."""
+    """When a soak is over: its end predicted, its end reached, or after a fixed time; it stands with the point."""
 
-    change_k: Kelvins
-    """Largest change of the rise over ambient [K]."""
-    in_min: Minutes
-    """Over this time [min]."""
-    at_most_min: Minutes
-    """Give up after this time [min]; the point is then flagged as not settled."""
+    until: Literal["predicted", "settled"] = "settled"
+    """`"predicted"`: as soon as it is known to within `within_k` where the rise will end, and that is what is
+    reported; `"settled"`: when the rise has come to within `within_k` of its end."""
+    for_min: Minutes | None = None
+    """Instead of `until`: exactly this long [min], whatever the rise does; the habit of the trade is 25."""
+    within_k: Kelvins = 0.2
+    """How well the end has to be known, or how near it has to be [K]. Not below what `die_c` can resolve, but where the
+    bench has a finer `coolant_c` or `fin_c`."""
+    confidence: Annotated[Number, Field(gt=0.5, le=0.999)] = 0.95
+    """How sure that has to be [1]."""
+    slow_tail_k: Annotated[Number, Field(ge=0, le=100)] = 0.3
+    """How much the case, the room or a soaked radiator may still add in half an hour or so, which the first minutes
+    cannot show: the standard deviation of a slow mode of about 1000 s [K]; 0: there is none."""
+    at_most_min: Minutes | None = None
+    """Required with `until`: give up after this time [min]; the point is then flagged as not settled."""
 
     @model_validator(mode="after")
     def _check(self) -> Equilibrium:
-        if self.at_most_min <= self.in_min:
-            raise ValueError(f"at_most_min must be above in_min = {self.in_min:g}, got {self.at_most_min:g}")
+        if self.for_min is None:
+            if self.at_most_min is None:
+                raise ValueError("at_most_min is missing; give a number [min] after which the soak is given up")
+            return self
+        beside = [key for key in NOT_FIXED if key in self.model_fields_set]
+        if beside:
+            raise ValueError(f"{beside[0]} does not go with for_min: a fixed soak ends by the clock alone")
+        if self.at_most_min is not None and self.at_most_min < self.for_min:
+            raise ValueError(f"at_most_min must be at least for_min = {self.for_min:g}, got {self.at_most_min:g}")
         return self
+
+    @model_serializer(mode="wrap")
+    def _only_what_counts(self, whole: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """What stands with a recorded step must not speak of a rule that did not apply."""
+        fixed = self.for_min is not None
+        return {key: value for key, value in whole(self).items() if key not in (NOT_FIXED if fixed else ("for_min",))}
+
+    @property
+    def longest_min(self) -> float:
+        """When it is over in any case [min]."""
+        return self.for_min or self.at_most_min or 0.0
 
     @property
     def words(self) -> str:
         """The rule as it is printed with every point it ended."""
-        return f"rise changes less than {self.change_k:g} K in {self.in_min:g} min"
+        if self.for_min is not None:
+            return f"fixed {self.for_min:g} min"
+        return f"{self.until} to within {self.within_k:g} K"
+
+
+#: Keys of an equilibrium that say nothing of a fixed soak.
+NOT_FIXED = ("until", "within_k", "confidence", "slow_tail_k")
 
 
 def _read_too_long(read_min: float, equilibrium: Equilibrium) -> str:
-    return f"read_min must be below equilibrium.at_most_min = {equilibrium.at_most_min:g}, got {read_min:g}"
+    key = "at_most_min" if equilibrium.for_min is None else "for_min"
+    return f"read_min must be below equilibrium.{key} = {equilibrium.longest_min:g}, got {read_min:g}"
 
 
 class StepSpec(Spec):
@@ -88,7 +103,7 @@ class StepSpec(Spec):
     needs_level: ClassVar[bool] = False
     needs_pump: ClassVar[bool] = False
 
-    name: Annotated[str, Field(max_length=40), AfterValidator(_step_name)] = ""
+    name: Annotated[str, Field(max_length=40), AfterValidator(step_name)] = ""
     """What the step is called in output; its kind unless given. Must differ from step to step."""
     quiet: bool = False
     """Needs a quiet room: it may only be played within the quiet hours of the run."""
@@ -128,7 +143,7 @@ class PumpSweep(StepSpec):
 
     @model_validator(mode="after")
     def _check(self) -> PumpSweep:
-        if self.read_min >= self.equilibrium.at_most_min:
+        if self.read_min >= self.equilibrium.longest_min:
             raise ValueError(_read_too_long(self.read_min, self.equilibrium))
         return self
 
@@ -212,7 +227,7 @@ class Soak(StepSpec):
     def _check(self) -> Soak:
         if (self.noise_dba is None) == (self.fan_pct is None):
             raise ValueError("give either noise_dba or fan_pct, not both and not neither")
-        if self.read_min >= self.equilibrium.at_most_min:
+        if self.read_min >= self.equilibrium.longest_min:
             raise ValueError(_read_too_long(self.read_min, self.equilibrium))
         self._check_cool_down()
         return self

@@ -26,7 +26,7 @@ kind = "pump_sweep"
 heat_w = 240
 pump_pct = [40, 100]
 loses_k = 0.5
-equilibrium = { change_k = 0.2, in_min = 5, at_most_min = 60 }
+equilibrium = { within_k = 0.2, at_most_min = 60 }
 listen_s = 60
 
 [[steps]]
@@ -37,7 +37,7 @@ fan_pct = [20, 60, 100]
 kind = "soak"
 heat_w = [120, 240]
 noise_dba = [34, 36]
-equilibrium = { change_k = 0.2, in_min = 5, at_most_min = 60 }
+equilibrium = { within_k = 0.2, at_most_min = 60 }
 cool_down = "to_within_k"
 to_within_k = 3
 cool_at_most_min = 30
@@ -254,3 +254,45 @@ def test_the_settings_of_a_question_must_be_settings_of_the_bench(bench: BenchFi
     assert refusal(asks, turning) == [
         'p.toml:6:11: steps.1 (confirm).fan_pct: must be 10 to 100 on bench "simulated", got 0 [%]'
     ]
+
+
+PROCESSOR = parse_bench(find_bench("simulated_processor").text, "b.toml")
+SOAK = """protocol = "p"
+[[steps]]
+kind = "soak"
+heat_w = [100]
+fan_pct = [50]
+pump_pct = 100
+equilibrium = {equilibrium}
+"""
+
+
+def soaked(keys: str) -> str:
+    return SOAK.replace("{equilibrium}", f"{{ {keys} }}")
+
+
+def test_a_tolerance_finer_than_the_die_sensor_is_refused_where_nothing_finer_stands_behind_it() -> None:
+    """The processor's own sensor shows whole degrees; behind a liquid specimen the coolant is shown to 0.1 K."""
+    text = soaked("within_k = 0.2, at_most_min = 60")
+    for cooling in (None, "liquid"):
+        cross_check(load_protocol(text, "p.toml"), PROCESSOR, cooling)
+    assert refusal(text, PROCESSOR, "air") == [
+        "p.toml:7:28: steps.1 (soak).equilibrium.within_k: must be at least what die_c resolves on bench"
+        ' "simulated_processor", 1 K, got 0.2; or use for_min, or a bench with a fin_c that resolves 0.2 K'
+    ]
+    # Where it is not written it is found at the table.
+    assert refusal(soaked("at_most_min = 60"), PROCESSOR, "air")[0].startswith("p.toml:7:15: steps.1 (soak).equili")
+    for cooling in (None, "liquid"):
+        (line,) = refusal(soaked("within_k = 0.05, at_most_min = 60"), PROCESSOR, cooling)
+        assert "coolant_c" in line
+    sweep = PROTOCOL.replace("within_k = 0.2", "within_k = 0.05")
+    assert [line.split(": ")[1] for line in refusal(sweep, PROCESSOR) if "resolves" in line] == [
+        "steps.2 (pump_sweep).equilibrium.within_k",
+        "steps.4 (soak).equilibrium.within_k",
+    ]
+
+
+def test_a_tolerance_that_the_sensor_shows_and_a_fixed_soak_pass(bench: BenchFile) -> None:
+    for keys in ("within_k = 1, at_most_min = 60", "for_min = 25"):
+        cross_check(load_protocol(soaked(keys), "p.toml"), PROCESSOR, "air")
+    cross_check(load_protocol(soaked("within_k = 0.1, at_most_min = 60"), "p.toml"), bench, "air")

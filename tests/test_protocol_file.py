@@ -18,7 +18,7 @@ SOAK = """[[steps]]
 kind = "soak"
 heat_w = [120, 180]
 fan_pct = [50]
-equilibrium = { change_k = 0.2, in_min = 5, at_most_min = 60 }
+equilibrium = { within_k = 0.2, at_most_min = 60 }
 """
 BACKGROUND = '[[steps]]\nkind = "background"\nfor_min = 5\n'
 
@@ -35,7 +35,7 @@ def test_a_protocol_is_read() -> None:
     soak = protocol.steps[1]
     assert isinstance(soak, Soak)
     assert soak.heat_w == (120, 180)
-    assert soak.equilibrium.words == "rise changes less than 0.2 K in 5 min"
+    assert soak.equilibrium.words == "settled to within 0.2 K"
 
 
 def test_what_is_not_said_of_a_mount_check_and_of_a_question_has_a_default() -> None:
@@ -46,6 +46,37 @@ def test_what_is_not_said_of_a_mount_check_and_of_a_question_has_a_default() -> 
     assert isinstance(question, Confirm)
     assert (question.ask, question.at_most_min, question.later) == ("is it on?", 5, True)
     assert (question.fan_pct, question.pump_pct, question.needs_heat) == (100, 100, False)
+
+
+@pytest.mark.parametrize(
+    ("keys", "words", "longest_min"),
+    [
+        ("at_most_min = 75", "settled to within 0.2 K", 75),
+        ('until = "predicted", within_k = 1, at_most_min = 20', "predicted to within 1 K", 20),
+        ("for_min = 25", "fixed 25 min", 25),
+        ("for_min = 25, at_most_min = 30", "fixed 25 min", 25),
+    ],
+)
+def test_a_soak_is_over_by_one_of_three_rules(keys: str, words: str, longest_min: float) -> None:
+    text = SOAK.replace("within_k = 0.2, at_most_min = 60", keys)
+    (soak,) = parse_protocol(HEAD + text, "p.toml").steps
+    assert isinstance(soak, Soak)
+    assert (soak.equilibrium.words, soak.equilibrium.longest_min) == (words, longest_min)
+
+
+def test_what_is_recorded_of_a_rule_speaks_of_no_other() -> None:
+    fixed, settled = (
+        parse_protocol(HEAD + SOAK.replace("within_k = 0.2, at_most_min = 60", keys), "p.toml").steps[0]
+        for keys in ("for_min = 25", "at_most_min = 60")
+    )
+    assert fixed.model_dump()["equilibrium"] == {"for_min": 25, "at_most_min": None}
+    assert settled.model_dump()["equilibrium"] == {
+        "until": "settled",
+        "within_k": 0.2,
+        "confidence": 0.95,
+        "slow_tail_k": 0.3,
+        "at_most_min": 60,
+    }
 
 
 @pytest.mark.parametrize(
@@ -89,8 +120,9 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
         ),
         (HEAD + '[[steps]]\nkind = "background"\n', "2:1: steps.1 (background).for_min: missing; give a number [min]"),
         (
-            HEAD + SOAK.replace("in_min = 5, ", ""),
-            "6:15: steps.1 (soak).equilibrium.in_min: missing; give a number [min]",
+            HEAD + SOAK.replace(", at_most_min = 60", ""),
+            "6:15: steps.1 (soak).equilibrium: at_most_min is missing; give a number [min] after which the soak is"
+            " given up",
         ),
         (HEAD + SOAK.replace("heat_w = [120, 180]", ""), "2:1: steps.1 (soak).heat_w: missing; give a list in [ ] [W]"),
         (BACKGROUND, '1:1: protocol: missing; give a "text" in quotes'),
@@ -116,7 +148,7 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
         (HEAD + SOAK.replace("[50]", "50"), "5:11: steps.1 (soak).fan_pct: must be a list in [ ], got 50 [%]"),
         (HEAD + SOAK.replace("[50]", "[]"), "5:11: steps.1 (soak).fan_pct: must not be empty"),
         (HEAD + SOAK + "repeat_first = 1", "7:16: steps.1 (soak).repeat_first: must be true or false, got 1"),
-        (HEAD + SOAK + "equilibrium.in_min = 1", "7:1: this table or list was closed before and cannot be added to"),
+        (HEAD + SOAK + "equilibrium.for_min = 1", "7:1: this table or list was closed before and cannot be added to"),
         (
             HEAD + SOAK + "cool_down = 3",
             '7:13: steps.1 (soak).cool_down: must be "none", "to_within_k" or "fixed", got 3',
@@ -177,8 +209,32 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
             "4:10: steps.1 (soak).heat_w: must be values that differ from each other, got [120, 120]",
         ),
         (
-            HEAD + SOAK.replace("at_most_min = 60", "at_most_min = 5"),
-            "6:59: steps.1 (soak).equilibrium.at_most_min: must be above in_min = 5, got 5",
+            HEAD + SOAK.replace("within_k = 0.2", "for_min = 61"),
+            "6:45: steps.1 (soak).equilibrium.at_most_min: must be at least for_min = 61, got 60",
+        ),
+        (
+            HEAD + SOAK.replace("within_k = 0.2", 'for_min = 25, until = "predicted"'),
+            "6:39: steps.1 (soak).equilibrium.until: does not go with for_min: a fixed soak ends by the clock alone",
+        ),
+        (
+            HEAD + SOAK.replace("at_most_min = 60", "for_min = 25"),
+            "6:28: steps.1 (soak).equilibrium.within_k: does not go with for_min: a fixed soak ends by the clock alone",
+        ),
+        (
+            HEAD + SOAK.replace("within_k = 0.2", 'until = "soon"'),
+            '6:25: steps.1 (soak).equilibrium.until: must be "predicted" or "settled", got "soon"',
+        ),
+        (
+            HEAD + SOAK.replace("within_k = 0.2", "confidence = 95"),
+            "6:30: steps.1 (soak).equilibrium.confidence: must be at most 0.999, got 95",
+        ),
+        (
+            HEAD + SOAK.replace("within_k = 0.2", "slow_tail_k = -1"),
+            "6:31: steps.1 (soak).equilibrium.slow_tail_k: must be at least 0, got -1 [K]",
+        ),
+        (
+            HEAD + SOAK.replace("within_k = 0.2, at_most_min = 60", "for_min = 3"),
+            "2:1: steps.1 (soak): read_min must be below equilibrium.for_min = 3, got 3",
         ),
         (
             HEAD + SOAK + "read_min = 60",
@@ -235,10 +291,10 @@ def test_a_mistake_is_one_plain_line(text: str, line: str) -> None:
 
 
 def test_a_needed_key_that_is_misspelt_is_missing_and_unknown() -> None:
-    assert refusal(HEAD + SOAK.replace("change_k", "chnage_k")) == [
-        "p.toml:6:15: steps.1 (soak).equilibrium.change_k: missing; give a number [K]",
-        "p.toml:6:17: steps.1 (soak).equilibrium.chnage_k: unknown key; allowed here: change_k, in_min, at_most_min"
-        ' (did you mean "change_k"?)',
+    assert refusal(HEAD + BACKGROUND.replace("for_min", "fro_min")) == [
+        "p.toml:2:1: steps.1 (background).for_min: missing; give a number [min]",
+        "p.toml:4:1: steps.1 (background).fro_min: unknown key; allowed here: name, quiet, kind, for_min, settle_s"
+        ' (did you mean "for_min"?)',
     ]
 
 

@@ -153,20 +153,17 @@ class Parts:
         return [((line, ""),) for line in wrapped(joined([stage, run["doing"] or ""], ": "), width, "  ")]
 
     def _equilibrium(self, soaking: Document) -> str:
-        change = f"changed {soaking['change_k']:+.2f} K" if soaking["change_k"] is not None else ""
-        latest = f"at the latest {at(soaking['latest_local'], self.now)}" if soaking["latest_local"] else ""
-        final, around = soaking["final_k"], soaking["half_width_k"]
+        state, final, around = soaking["state"], soaking["final_k"], soaking["half_width_k"]
         plus_minus = "+-" if self.plain else "±"
-        going_to = "" if final is None else f"towards {final:.1f}{f' {plus_minus} {around:.1f}' if around else ''} K"
-        ends = ""
+        end = "" if final is None else f"at {final:.1f}{f' {plus_minus}{around:.1f}' if around else ''} K"
+        latest = f"at the latest {at(soaking['latest_local'], self.now)}" if soaking["latest_local"] else ""
         if soaking["ends_local"]:
             left = f" (in {hours(soaking['remaining_s'])})" if soaking["remaining_s"] is not None else ""
-            ends = f"settled about {at(soaking['ends_local'], self.now)}{left}"
-        words = {"predicted": "settling", "settled": "settled", "drifting": "drifting, no end in sight"}
-        state = words.get(soaking["state"], "settling")
-        no_end = "" if ends or state == "settled" or not latest else "end not predictable yet"
-        said = joined([change, going_to, ends or no_end, "" if state == "settled" else latest])
-        return joined([f"equilibrium: {state}", said, f"rule: {soaking['rule']}"], "; ")
+            said = joined([f"ends about {at(soaking['ends_local'], self.now)}{left}", end])
+        else:
+            said = joined(["" if state == "drifting" else "its end not predictable yet", end, latest])
+        words = {"drifting": "drifting, no end in sight"}
+        return joined([f"equilibrium: {words.get(state, state)}", said, f"until {soaking['until']}"], "; ")
 
     def _setpoints(self) -> str:
         given = self.document["setpoints"] or {}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Sequence
 
 from rich import box
 from rich.console import RenderableType
@@ -19,7 +20,7 @@ HEATS_A_TABLE = 4
 
 
 def points_lines(points: Sequence[PointRecord]) -> list[RenderableType]:
-    """The test points of one run: a table, the rules of its soaks, and what was measured twice."""
+    """The test points of one run: a table, how its soaks were ended, and what was measured twice."""
     if not points:
         return ["  no test points"]
     return [_points_table(points), *(line for line in (rule_line(points), repeat_line(points)) if line)]
@@ -30,13 +31,18 @@ def _points_table(points: Sequence[PointRecord]) -> Table:
     table.add_column("heat W", justify="right", no_wrap=True)
     table.add_column("asked", no_wrap=True)
     # Only where it tells points apart: most nights have one pump setting.
-    pumps = len({point.pump_pct for point in points}) > 1
+    pumps = _has_pumps(points)
     if pumps:
         table.add_column("pump", justify="right", no_wrap=True)
     table.add_column("level dBA", justify="right", no_wrap=True)
     table.add_column("rise K", justify="right", no_wrap=True)
     table.add_column("K/W", justify="right", no_wrap=True)
-    table.add_column("soak", justify="right", no_wrap=True)
+    predicted = any(point.extrapolated_k is not None for point in points)
+    # Beside a column for the pump there is no room for another one: it stands below the minutes then.
+    beside = predicted and not pumps
+    table.add_column("soak\nmin" if beside else "soak", justify="right", no_wrap=True)
+    if beside:
+        table.add_column("left\nK", justify="right", no_wrap=True)
     table.add_column("worth", overflow="fold")
     for point in sorted(points, key=_by_heat_and_setting):
         table.add_row(
@@ -46,16 +52,45 @@ def _points_table(points: Sequence[PointRecord]) -> Table:
             with_u(point.level_dba, point.level_u_db, 1),
             with_u(point.rise_k, point.rise_u_k, 2),
             with_u(point.resistance_k_per_w, point.resistance_u_k_per_w, 4),
-            "" if point.soak_s is None else f"{point.soak_s / 60:.0f} min",
+            *([_minutes(point), _left(point)] if beside else [_soaked(point)]),
             worth(point),
         )
     return table
 
 
-def rule_line(points: Iterable[PointRecord]) -> str:
-    """How the soaks were ended, in words: the rules that were used."""
-    rules = sorted({point.until for point in points if point.until})
-    return f"Soaked until the {'; or the '.join(rules)}." if rules else ""
+def _minutes(point: PointRecord) -> str:
+    return "" if point.soak_s is None else f"{point.soak_s / 60:.0f}"
+
+
+def _soaked(point: PointRecord) -> str:
+    if point.soak_s is None:
+        return ""
+    left = "" if point.extrapolated_k is None else f"\n{_left(point)} K"
+    return f"{_minutes(point)} min{left}"
+
+
+def _left(point: PointRecord) -> str:
+    return "" if point.extrapolated_k is None else f"{point.extrapolated_k:+.2f}"
+
+
+def _has_pumps(points: Sequence[PointRecord]) -> bool:
+    return len({point.pump_pct for point in points}) > 1
+
+
+def rule_line(points: Sequence[PointRecord]) -> str:
+    """By which rules the soaks were ended, and how often in which way; empty when nothing was soaked."""
+    ways: dict[str, Counter[str]] = {}
+    predicted = False
+    for point in points:
+        predicted = predicted or point.extrapolated_k is not None
+        if point.until and point.ended_by and point.soak_s is not None:
+            ways.setdefault(point.until, Counter())[point.ended_by.replace("_", " ")] += 1
+    rules = [f"{until} ({', '.join(f'{n} {way}' for way, n in sorted(how.items()))})" for until, how in ways.items()]
+    lines = [f"Soaks: {'; '.join(sorted(rules))}."] if rules else []
+    if predicted:
+        where = "Below the minutes" if _has_pumps(points) else "Left"
+        lines.append(f"{where}: how far the rise still was from its predicted end; the end is what is told.")
+    return "\n".join(lines)
 
 
 def repeat_line(points: Sequence[PointRecord]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -15,6 +16,7 @@ from benchd.protocol_file import (
     CoolDownStep,
     CoolFor,
     Dwell,
+    Equilibrium,
     FanSweep,
     MountCheck,
     Protocol,
@@ -24,10 +26,14 @@ from benchd.protocol_file import (
 from benchd.running.schedule import Schedule, step_of
 from benchd.running.steps.pump import LISTEN_AFTER_S
 
-#: A soak usually takes so many times the span over which its change is judged.
-SOAK_SPANS = 3.0
-#: After a change of one setting only, an equilibrium usually takes so many times that span.
-CHANGE_SPANS = 1.5
+#: A rise is usually so far from its end [K] when a soak begins,
+BEGINS_K = 30.0
+#: and so far after a change of one setting only.
+CHANGES_K = 3.0
+#: Its slow part has usually this time constant [s].
+SLOW_S = 250.0
+#: Its end is usually known after this part of the time that it takes to be reached.
+KNOWN_PART = 0.5
 #: A cool-down usually takes this part of its longest time.
 COOL_PART = 0.4
 
@@ -41,10 +47,9 @@ def guess_s(step: AnyStep) -> float:
             return len(step.fan_pct) * (step.settle_s + step.for_s)
         case PumpSweep():
             listening_s = (LISTEN_AFTER_S + step.listen_s) * bool(step.listen_s)
-            return len(step.pump_pct) * (listening_s + CHANGE_SPANS * step.equilibrium.in_min * 60)
+            return len(step.pump_pct) * (listening_s + _soaks_s(step.equilibrium, CHANGES_K, step.read_min))
         case Soak():
-            soak_s = 60 * min(SOAK_SPANS * step.equilibrium.in_min, step.equilibrium.at_most_min)
-            return _cools_s(step.cools) + soak_s
+            return _cools_s(step.cools) + _soaks_s(step.equilibrium, BEGINS_K, step.read_min)
         case CoolDownStep():
             return _cools_s(step)
         case Dwell() | MountCheck():
@@ -54,6 +59,15 @@ def guess_s(step: AnyStep) -> float:
             return step.at_most_min * 60
         case BreakIn():
             return step.cycles * (step.on_min + step.off_min) * 60
+
+
+def _soaks_s(rule: Equilibrium, begins_k: float, read_min: float) -> float:
+    longest_s = rule.longest_min * 60
+    if rule.for_min is not None:
+        return longest_s
+    settles_s = SLOW_S * math.log(max(1.0, begins_k / rule.within_k))
+    usual_s = settles_s * (KNOWN_PART if rule.until == "predicted" else 1.0)
+    return min(max(usual_s, read_min * 60), longest_s)
 
 
 def _cools_s(spec: CoolDown | CoolFor | None) -> float:

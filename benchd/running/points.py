@@ -10,12 +10,12 @@ from benchd.running.found import BACKGROUND, SWEPT_LEVEL, Found, estimate_of
 from benchd.running.schedule import Stage
 from benchd.running.states import Ending, Flag, Quality
 from benchd.running.steps.base import Finding, Outcome, SoakPoint
-from benchd.running.steps.measured import THROTTLED
+from benchd.running.steps.measured import DRIFTS, THROTTLED
 from benchd.store.records import PointRecord
 
 #: A point with more than this part of its samples missing [1] is flagged.
 MISSING_AT_MOST = 0.05
-#: A settled rise may still be so far from its probable end [K].
+#: The end of a rise may be known so badly, or have been so far [K].
 LEFT_K = 0.4
 #: Ambient may move by this [K] while a point is read.
 AMBIENT_MOVES_K = 0.5
@@ -48,6 +48,7 @@ def measured_point(asked: SoakPoint, outcome: Outcome, found: Found) -> PointRec
         resistance_u_k_per_w=_u(resistance),
         ended_by=str(outcome.ending),
         soak_s=_value(got.get("soak_s")),
+        extrapolated_k=_value(got.get("extrapolated_k")) if settled else None,
         flags=tuple(_flags(asked, outcome, got)),
     )
     return replace(record, quality=_quality(record, outcome))
@@ -103,6 +104,8 @@ def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> li
         flags.append(Flag.NOT_SETTLED)
     elif left is not None and left.value > LEFT_K:
         flags.append(Flag.STILL_MOVING)
+    if DRIFTS in got:
+        flags.append(Flag.DRIFTING)
     if any(count.value > 0 for count in throttled):
         flags.append(Flag.THROTTLED)
     if any(finding is not None and finding.detail["missing"] > MISSING_AT_MOST for finding in needed):

@@ -116,7 +116,9 @@ class Ending(StrEnum):
     """How a step ended."""
 
     DONE = "done"
+    PREDICTED = "predicted"  # the end of the rise was known before it was reached
     SETTLED = "settled"
+    FIXED = "fixed"  # after a fixed time
     TIME_UP = "time_up"
     OVER_LIMIT = "over_limit"
     HELD = "held"
@@ -128,7 +130,17 @@ class Ending(StrEnum):
 
 
 #: A stage whose last step ended like this is finished; any other ending leaves it to be repeated as a whole.
-FINISHED = frozenset({Ending.DONE, Ending.SETTLED, Ending.TIME_UP, Ending.OVER_LIMIT, Ending.PENDING})
+FINISHED = frozenset(
+    {
+        Ending.DONE,
+        Ending.PREDICTED,
+        Ending.SETTLED,
+        Ending.FIXED,
+        Ending.TIME_UP,
+        Ending.OVER_LIMIT,
+        Ending.PENDING,
+    }
+)
 
 
 class Quality(StrEnum):
@@ -145,7 +157,8 @@ class Flag(StrEnum):
     """What may be held against a test point."""
 
     NOT_SETTLED = "not_settled"  # time was up before equilibrium
-    STILL_MOVING = "still_moving"  # settled by its rule, but probably not at its end yet
+    STILL_MOVING = "still_moving"  # its soak is over, but how far it was from its end is not known well enough
+    DRIFTING = "drifting"  # the rise had no end: something went on changing
     SAMPLES_MISSING = "samples_missing"  # more than one in twenty while it was read
     AMBIENT_MOVED = "ambient_moved"
     HEAT_OFF_SET = "heat_off_set"  # measured watts are not what was asked for

@@ -21,13 +21,12 @@ class SoakingPart(Part):
 
     state: Literal["settling", "predicted", "settled", "drifting"]
     rise_k: float | None
-    change_k: float | None
     final_k: float | None
     half_width_k: float | None
     remaining_s: float | None
     ends_local: str | None
     latest_local: str | None
-    rule: str
+    until: str
 
 
 class RunPart(Part):

@@ -156,13 +156,12 @@ class StatusMaker:
         return {
             "state": soaking.state,
             "rise_k": _finite(soaking.rise_k),
-            "change_k": soaking.change_k,
             "final_k": soaking.final_k,
             "half_width_k": soaking.half_width_k,
             "remaining_s": remaining_s,
             "ends_local": self._after(remaining_s),
             "latest_local": self._after(max(0.0, soaking.latest_s - t_s)),
-            "rule": soaking.rule,
+            "until": soaking.until,
         }
 
     def _latch(self) -> dict[str, Any] | None:

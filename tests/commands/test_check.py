@@ -22,7 +22,7 @@ kind = "soak"
 heat_w = [100]
 fan_pct = [50]
 pump_pct = 100
-equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+equilibrium = { within_k = 1, at_most_min = 4 }
 read_min = 1
 """
 
@@ -194,7 +194,7 @@ WRONG = {
     "misspelt key": (("heat_w", "haet_w"), "6:1: steps.1 (soak).haet_w: ", "heat_w"),
     "negative watts": (("heat_w = [100]", "heat_w = [-100]"), "6:11: steps.1 (soak).heat_w.1: ", "above 0"),
     "not a number": (("heat_w = [100]", "heat_w = [nan]"), "6:11: ", "number"),
-    "infinite": (("change_k = 1,", "change_k = inf,"), "9:28: ", "number"),
+    "infinite": (("within_k = 1,", "within_k = inf,"), "9:28: ", "number"),
     "a text for a number": (("read_min = 1", 'read_min = "1"'), "10:12: ", "number"),
     "a number for a list": (("heat_w = [100]", "heat_w = 100"), "6:10: ", "list"),
     "a kind that is none": (('"soak"', '"sook"'), "5:8: ", "soak"),

@@ -129,7 +129,7 @@ def test_a_bench_is_judged_with_the_specimens_that_are_played(benchd, tmp_path, 
     unsaid = tmp_path / "unsaid.toml"
     unsaid.write_text(
         'protocol = "unsaid"\n[[steps]]\nkind = "soak"\nheat_w = [60]\nfan_pct = [80]\nread_min = 0.5\n'
-        "equilibrium = { change_k = 5, in_min = 0.5, at_most_min = 3 }\n"
+        "equilibrium = { within_k = 5, at_most_min = 3 }\n"
     )
     words = ("replay", unsaid, "--bench", real("die_c", 95), "--db", tmp_path / "x.db", "--specimen", "slate tower")
     assert benchd(*words).status == 0

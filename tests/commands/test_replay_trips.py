@@ -25,7 +25,7 @@ kind = "soak"
 heat_w = [200]
 fan_pct = [60]
 pump_pct = 100
-equilibrium = { change_k = 1, in_min = 1, at_most_min = 8 }
+equilibrium = { within_k = 1, at_most_min = 8 }
 read_min = 0.5
 """
 TRIPS = "brook 1x120"

@@ -18,7 +18,7 @@ def played(tmp_path_factory):
     protocol = folder / "short.toml"
     protocol.write_text(
         'protocol = "short"\n[[steps]]\nkind = "background"\nfor_min = 1\n[[steps]]\nkind = "soak"\nheat_w = [60]\n'
-        "fan_pct = [80]\npump_pct = 60\nread_min = 1\nequilibrium = { change_k = 5, in_min = 1, at_most_min = 20 }\n"
+        "fan_pct = [80]\npump_pct = 60\nread_min = 1\nequilibrium = { within_k = 5, at_most_min = 20 }\n"
     )
     command = [sys.executable, "-m", "benchd", "replay", str(protocol), "--db", str(db), "--specimen", "brook 2x140"]
     subprocess.run(command, check=True, capture_output=True, timeout=60)

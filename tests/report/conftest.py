@@ -30,7 +30,7 @@ def point(rpm: float | None, level: float | None, rise: float | None, **changes:
         "level_u_db": None if level is None else 0.2,
         "rise_k": rise,
         "rise_u_k": None if rise is None else 0.3,
-        "until": "rise changes less than 0.2 K in 10 min",
+        "until": "settled to within 0.2 K",
         "ended_by": "settled",
         "soak_s": 1200.0,
         "quality": Quality.GOOD,

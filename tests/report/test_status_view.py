@@ -74,13 +74,12 @@ RUN: dict[str, Any] = {
     "soaking": {
         "state": "predicted",
         "rise_k": 31.2,
-        "change_k": 0.42,
         "final_k": 33.1,
         "half_width_k": 0.2,
         "remaining_s": 1020.0,
         "ends_local": "2026-11-25T22:31:05+01:00",
         "latest_local": "2026-11-25T22:50:00+01:00",
-        "rule": "rise changes less than 0.2 K in 10 min",
+        "until": "settled to within 0.2 K",
     },
 }
 
@@ -171,13 +170,35 @@ def test_a_run_says_what_it_does_and_when_it_ends(size: tuple[int, int]) -> None
         "quiet 22:00-06:00",
         "52 %",
         "180 W at 38 dBA",
-        "settled about 22:31 (in 17:00 min), at the latest 22:50",
+        "equilibrium: predicted; ends about 22:31 (in 17:00 min), at 33.1 ±0.2 K; until settled to within 0.2 K",
         "die_c above 95 °C",
         "42.7 K",
         "not known",
         "heat 180.0 W, fans 43.1 %, pump 60.0 %",
     ):
         assert words in " ".join(said.split()), words
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        (
+            {"state": "settling", "ends_local": None, "remaining_s": None, "half_width_k": 1.34},
+            "settling; its end not predictable yet, at 33.1 ±1.3 K, at the latest 22:50; until settled to within 0.2 K",
+        ),
+        (
+            {"state": "settling", "ends_local": None, "remaining_s": None, "final_k": None, "half_width_k": None},
+            "settling; its end not predictable yet, at the latest 22:50; until settled to within 0.2 K",
+        ),
+        (
+            {"state": "drifting", "ends_local": None, "remaining_s": None, "final_k": None, "half_width_k": None},
+            "drifting, no end in sight; at the latest 22:50; until settled to within 0.2 K",
+        ),
+    ],
+)
+def test_how_near_a_soak_is_to_its_end_is_said_in_one_sentence(changes, says) -> None:
+    said = text_of(status_lines(running(run=RUN | {"soaking": RUN["soaking"] | changes}), 120, None))
+    assert f"equilibrium: {says}" in " ".join(said.split())
 
 
 def test_when_a_run_ends_is_never_cut() -> None:
@@ -205,7 +226,7 @@ def test_what_can_hurt_and_what_is_asked_is_seen_on_a_full_screen_too(size: tupl
 
 def test_what_is_cut_is_said() -> None:
     said = text_of(status_lines(full(), 80, 24))
-    assert "2 more channels, 4 queued runs, 19 events: a taller terminal shows them" in said
+    assert "4 more queued runs, 19 events: a taller terminal shows them" in said
     assert "a taller terminal" not in text_of(status_lines(full(), 80, None))
     assert "a taller terminal" not in text_of(status_lines(full(), 200, 60))
 

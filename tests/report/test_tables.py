@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from math import hypot, log10
 
 import pytest
@@ -45,7 +46,7 @@ def test_a_point_shows_what_was_asked_and_what_was_found_with_uncertainties(made
         ["120.5", "36.5 dBA", "36.2 ±0.2", "40.00 ±0.30", "20 min", "good"],
         ["200", "50 %", "37.0 ±0.7", "40.12 ±0.52", "0.2006 ±0.0026", "20 min", "good"],
     ]
-    assert "Soaked until the rise changes less than 0.2 K in 10 min." in text
+    assert "Soaks: settled to within 0.2 K (2 settled)." in text
 
 
 def test_points_stand_by_heat_load_and_setting_whatever_their_order(made):
@@ -100,6 +101,12 @@ def test_the_widest_point_that_can_be_fits_80_columns_and_loses_nothing(made):
         quality=Quality.VOID,
         flags=tuple(Flag),
     )
+    predicted = replace(wide, extrapolated_k=-1.34)
+    for points in ([predicted], [predicted, replace(wide, pump_pct=100.0)]):
+        wider = printed(points_lines(points)[:1])
+        assert max(map(len, wider.splitlines())) <= 80
+        assert "-1.34" in wider
+        assert "…" not in wider
     text = printed(points_lines([wide]))
     assert max(map(len, text.splitlines())) <= 80
     for cell in ("1234.5", "101.5 dBA", "101.2 ±10.7", "123.46 ±10.53", "1.2346 ±0.1053", "1440 min"):
@@ -128,9 +135,32 @@ def test_a_point_as_they_are_keeps_its_words_whole(made):
     assert all(word in text for flag in Flag for word in str(flag).split("_"))
 
 
-def test_rules_are_printed_once_each(made):
-    points = [made(1.0, 30.0, 1.0, until=rule) for rule in ("rise stands", "rise stands", None, "rise is flat")]
-    assert rule_line(points) == "Soaked until the rise is flat; or the rise stands."
+def test_each_rule_is_told_with_how_its_soaks_ended(made):
+    ended = [
+        ("settled to within 0.2 K", "settled"),
+        ("fixed 25 min", "fixed"),
+        ("settled to within 0.2 K", "time_up"),
+        ("settled to within 0.2 K", "settled"),
+    ]
+    points = [made(1.0, 30.0, 1.0, until=until, ended_by=by) for until, by in ended]
+    nothing = made(None, None, None, soak_s=None, ended_by="not measured", quality=Quality.NOT_REACHED)
+    assert rule_line([*points, nothing]) == (
+        "Soaks: fixed 25 min (1 fixed); settled to within 0.2 K (2 settled, 1 time up)."
+    )
+    assert rule_line([nothing]) == ""
+
+
+def test_of_a_predicted_end_it_is_told_how_far_the_rise_still_was(made):
+    until = "predicted to within 0.2 K"
+    early = made(1.0, 37.0, 40.0, until=until, ended_by="predicted", extrapolated_k=1.3049, heat_set_w=100.0)
+    there = made(1.0, 37.0, 41.0, until=until, ended_by="settled", extrapolated_k=-0.02)
+    hot = made(None, None, None, until=until, ended_by="over_limit", heat_set_w=300.0, quality=Quality.OVER_LIMIT)
+    text = printed(points_lines([early, there, hot]))
+    assert [row[-2:] for row in rows(text)] == [["+1.30", "good"], ["-0.02", "good"], ["20", "over limit"]]
+    assert "Soaks: predicted to within 0.2 K (1 over limit, 1 predicted, 1 settled)." in text
+    assert "Left: how far the rise still was from its predicted end; the end is what is told." in text
+    settled = printed(points_lines([made(1.0, 37.0, 40.0)]))
+    assert "eft" not in settled
 
 
 def test_a_point_measured_twice_tells_what_the_night_has_changed(made):

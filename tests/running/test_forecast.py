@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 
-from benchd.protocol_file import parse_protocol
+from benchd.protocol_file import Equilibrium, parse_protocol
 from benchd.running.forecast import Expectation, expectation, expected_s, guess_s, left_s, points_of
 from benchd.running.schedule import Schedule, schedule
 
@@ -25,7 +26,7 @@ for_s = 20
 kind = "soak"
 heat_w = [100, 150]
 {setting}
-equilibrium = {{ change_k = 1, in_min = 2, at_most_min = 30 }}
+equilibrium = {{ within_k = 1, at_most_min = 30 }}
 repeat_first = true
 [[steps]]
 kind = "dwell"
@@ -49,10 +50,26 @@ def test_a_mount_check_takes_its_time_and_a_question_as_long_as_it_may_wait() ->
     assert [guess_s(step) for step in parse_protocol(f'protocol = "p"\n{steps}', "p").steps] == [300, 1200]
 
 
-def test_a_soak_is_guessed_as_three_times_the_span_of_its_rule_and_never_longer_than_it_may_last() -> None:
-    assert guess_s(DUTY.steps[2]) == 3 * 2 * 60
-    short = DUTY.steps[2].equilibrium.model_copy(update={"at_most_min": 5.0})
-    assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": short})) == 5 * 60
+#: For each of the points of DUTY, NOISE and MIXED [s]: 1 K of 30 K left, at 250 s.
+SOAK_S = 250 * math.log(30 / 1)
+
+
+def test_a_soak_is_guessed_by_how_near_it_has_to_come_and_never_longer_than_it_may_last() -> None:
+    assert guess_s(DUTY.steps[2]) == pytest.approx(SOAK_S)
+
+    def guessed(**keys: object) -> float:
+        rule = Equilibrium(**{"within_k": 1.0, "at_most_min": 30.0, **keys})
+        return guess_s(DUTY.steps[2].model_copy(update={"equilibrium": rule}))
+
+    assert guessed(within_k=0.1) > 1.5 * guessed() > 1.5 * guessed(within_k=3.0)
+    assert guessed(until="predicted") == pytest.approx(0.5 * SOAK_S)
+    assert guessed(at_most_min=5.0) == 5 * 60
+    assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": Equilibrium(for_min=25)})) == 25 * 60
+
+
+def test_no_soak_is_guessed_shorter_than_what_is_read_of_it() -> None:
+    rule = Equilibrium(until="predicted", within_k=5.0, at_most_min=30.0)
+    assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": rule, "read_min": 12.0})) == 12 * 60
 
 
 def test_a_cool_down_is_guessed_as_two_fifths_of_its_longest_time_alone_and_before_a_point() -> None:
@@ -69,8 +86,8 @@ def test_a_fixed_cool_down_takes_its_time() -> None:
 
 def test_what_is_left_is_the_sum_of_what_is_not_done() -> None:
     assert points_of(DUTY.steps[2]) == 5
-    assert left(DUTY) == 150 + 90 + 5 * 360 + 60
-    assert left(DUTY, done=["background", "fan_sweep"]) == 5 * 360 + 60
+    assert left(DUTY) == 150 + 90 + 5 * SOAK_S + 60
+    assert left(DUTY, done=["background", "fan_sweep"]) == 5 * SOAK_S + 60
 
 
 def test_points_that_a_sweep_will_add_are_counted_before_they_are_known() -> None:
@@ -118,7 +135,7 @@ kind = "soak"
 quiet = true
 heat_w = [100, 150]
 noise_dba = [34, 40]
-equilibrium = { change_k = 1, in_min = 2, at_most_min = 30 }
+equilibrium = { within_k = 1, at_most_min = 30 }
 [[steps]]
 kind = "cool_down"
 to_within_k = 3
@@ -134,16 +151,16 @@ def expected(protocol, done=(), took=None) -> Expectation:
 
 
 def test_the_quiet_part_goes_from_the_first_quiet_step_to_the_end_of_the_last_points_to_come_included() -> None:
-    soaks_s = 4 * 360
+    soaks_s = 4 * SOAK_S
     quiet_until_s = 600 + 150 + 90 + soaks_s
     assert expected(MIXED) == Expectation(quiet_until_s + 12 * 60, 600, quiet_until_s)
-    assert expected(MIXED).quiet_s == 150 + 90 + soaks_s
+    assert expected(MIXED).quiet_s == pytest.approx(150 + 90 + soaks_s)
 
 
 def test_what_is_done_is_over_for_the_quiet_part_too() -> None:
     assert expected(MIXED, done=["warm"]).quiet_from_s == 0
     later = expected(MIXED, done=["warm", "background"])
-    assert (later.quiet_from_s, later.quiet_until_s) == (90, 90 + 4 * 360)
+    assert (later.quiet_from_s, later.quiet_until_s) == (90, 90 + 4 * SOAK_S)
 
 
 def test_a_run_without_quiet_steps_has_no_quiet_part() -> None:
@@ -152,7 +169,7 @@ def test_a_run_without_quiet_steps_has_no_quiet_part() -> None:
 
 
 def test_one_stage_is_expected_as_others_of_its_step_have_taken() -> None:
-    assert expected_s(DUTY, "soak/150w_80pct", {}) == 360
+    assert expected_s(DUTY, "soak/150w_80pct", {}) == SOAK_S
     took = {"soak/100w_40pct": 500.0, "soak/100w_80pct": 700.0, "background": 9.0}
     assert expected_s(DUTY, "soak/150w_80pct", took) == 600
     assert expected_s(DUTY, "fan_sweep", took) == 90

@@ -28,7 +28,7 @@ fan_pct = [60, 90]
 pump_pct = 100
 order = "listed"
 read_min = 0.5
-equilibrium = { change_k = 9, in_min = 0.5, at_most_min = 3 }
+equilibrium = { within_k = 9, at_most_min = 3 }
 """
 
 #: Plays the run on the paced clock, which is committed like a real bench, and tells each tick when it is committed.

@@ -15,7 +15,7 @@ fan_pct = {fan_pct}
 pump_pct = 100
 order = "listed"
 read_min = 0.5
-equilibrium = {{ change_k = 1, in_min = 2, at_most_min = 30 }}
+equilibrium = {{ within_k = 0.5, at_most_min = 30 }}
 {cool_down}
 """
 COOL_DOWN = 'cool_down = "to_within_k"\nto_within_k = 5\ncool_at_most_min = 30'

@@ -19,7 +19,7 @@ ASKED = SoakPoint(
     noise_dba=36,
     fan_pct=50,
     pump_pct=60,
-    equilibrium=Equilibrium(change_k=0.2, in_min=4, at_most_min=30),
+    equilibrium=Equilibrium(at_most_min=30),
     read_min=3,
 )
 MEASURED = {
@@ -46,7 +46,7 @@ def test_a_good_point_has_every_value_with_its_uncertainty() -> None:
     assert (good.heat_w, good.heat_u_w, good.rise_k, good.rise_u_k) == (150.2, 0.6, 30.0, 0.5)
     assert (good.level_dba, good.level_u_db, good.background_dba) == (36.2, 0.7, 25.0)
     assert (good.resistance_k_per_w, good.resistance_u_k_per_w, good.soak_s) == (0.2, 0.004, 700.0)
-    assert good.until == "rise changes less than 0.2 K in 4 min"
+    assert good.until == "settled to within 0.2 K"
 
 
 @pytest.mark.parametrize(

@@ -363,7 +363,7 @@ heat_w = [60]
 fan_pct = [60]
 pump_pct = 100
 read_min = 0.5
-equilibrium = { change_k = 3, in_min = 0.5, at_most_min = 2 }
+equilibrium = { within_k = 3, at_most_min = 2 }
 """
     night.enroll(STEPS + soak)
     lost(30.0)

@@ -29,7 +29,7 @@ kind = "pump_sweep"
 heat_w = 200
 pump_pct = [100, 60, 40]
 loses_k = 0.5
-equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+equilibrium = { within_k = 1, at_most_min = 4 }
 [[steps]]
 kind = "fan_sweep"
 fan_pct = [100, 60, 30]
@@ -38,13 +38,13 @@ kind = "soak"
 name = "duty"
 heat_w = [100, 200]
 fan_pct = [40, 80]
-equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+equilibrium = { within_k = 1, at_most_min = 4 }
 [[steps]]
 kind = "soak"
 name = "noise"
 heat_w = [100, 150, 200]
 noise_dba = [32, 36, 60]
-equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }
+equilibrium = { within_k = 1, at_most_min = 4 }
 cool_down = "to_within_k"
 to_within_k = 5
 cool_at_most_min = 10
@@ -136,7 +136,7 @@ PUMPS = parse_protocol(
     'protocol = "pumps"\n'
     + "".join(
         f'[[steps]]\nkind = "soak"\nname = "at{pump}"\nheat_w = [200]\nfan_pct = [40]\npump_pct = {pump}\n'
-        "equilibrium = { change_k = 1, in_min = 1, at_most_min = 4 }\n"
+        "equilibrium = { within_k = 1, at_most_min = 4 }\n"
         for pump in (40, 60, 80)
     ),
     "pumps.toml",
@@ -242,7 +242,7 @@ noise_dba = [46, 90]
 pump_pct = 100
 order = "listed"
 read_min = 0.5
-equilibrium = { change_k = 3, in_min = 0.5, at_most_min = 3 }
+equilibrium = { within_k = 3, at_most_min = 3 }
 """
 
 

@@ -25,7 +25,7 @@ fan_pct = [60, 90]
 pump_pct = 100
 order = "listed"
 read_min = 0.5
-equilibrium = { change_k = 3, in_min = 0.5, at_most_min = 3 }
+equilibrium = { within_k = 3, at_most_min = 3 }
 """
 
 
@@ -290,5 +290,5 @@ def test_every_point_has_unit_uncertainty_and_quality(night) -> None:
         assert keys["level_bound"] in ("value", "upper", "indicative")
         # Loosely settled, as tests are: its uncertainty holds what was still to come.
         assert (keys["quality"], keys["flags"]) in [("good", []), ("flagged", ["still_moving"])]
-        assert keys["until"] == "rise changes less than 3 K in 0.5 min"
+        assert keys["until"] == "settled to within 3 K"
         assert keys["ended_by"] == "settled"

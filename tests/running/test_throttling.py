@@ -18,7 +18,7 @@ fan_pct = [40]
 pump_pct = 100
 order = "listed"
 read_min = 1
-equilibrium = { change_k = 1, in_min = 3, at_most_min = 30 }
+equilibrium = { within_k = 1, at_most_min = 30 }
 cool_down = "to_within_k"
 to_within_k = 5
 cool_at_most_min = 30
@@ -35,8 +35,8 @@ def test_a_point_at_which_the_processor_throttled_is_void_and_says_so(writer) ->
     well, throttled = run.points
     assert Flag.THROTTLED not in well.flags
     assert well.quality is not Quality.VOID
-    # By its rule it settled: nothing in the temperature gives it away.
-    assert throttled.ended_by == "settled"
+    # It ends like any other, or its time is up: the temperature alone gives nothing away.
+    assert throttled.ended_by in ("settled", "time_up")
     assert throttled.heat_w is not None
     assert throttled.heat_w < 275
     assert Flag.THROTTLED in throttled.flags

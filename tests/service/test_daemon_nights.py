@@ -17,7 +17,7 @@ fan_pct = [80]
 pump_pct = 60
 order = "listed"
 read_min = 1
-equilibrium = { change_k = 5, in_min = 1, at_most_min = 20 }
+equilibrium = { within_k = 5, at_most_min = 20 }
 """
 QUESTION = """protocol = "question"
 [[steps]]

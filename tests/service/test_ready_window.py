@@ -112,7 +112,7 @@ kind = "soak"
 heat_w = [100, 200]
 noise_dba = [36]
 pump_pct = 60
-equilibrium = { change_k = 0.2, in_min = 10, at_most_min = 60 }
+equilibrium = { for_min = 30 }
 """,
     "night.toml",
 )
@@ -124,7 +124,7 @@ def test_before_the_sweep_the_points_to_come_are_counted_by_the_protocol() -> No
     assert [(step.kind, seconds) for step, seconds in left] == [
         ("background", 660.0),
         ("fan_sweep", 180.0),
-        ("soak", 2 * 3 * 600.0),
+        ("soak", 2 * 1800.0),
     ]
 
 

@@ -240,7 +240,7 @@ def test_a_run_that_cannot_be_played_any_further_fails_and_the_daemon_serves_on(
     # No fan sweep has found a setting for the level: `benchd queue` would have refused it.
     unready = (
         'protocol = "unready"\n[[steps]]\nkind = "soak"\nheat_w = [60]\nnoise_dba = [36]\npump_pct = 60\n'
-        "equilibrium = { change_k = 5, in_min = 1, at_most_min = 20 }\n"
+        "equilibrium = { within_k = 5, at_most_min = 20 }\n"
     )
     with Writer.open(bench.db, durable=False) as writer:
         mount = writer.plan_mount(writer.specimen("brook 2x140", "liquid"), 1)

@@ -40,7 +40,7 @@ kind = "soak"
 heat_w = [150]
 fan_pct = [40, 60, 80]
 pump_pct = 100
-equilibrium = { change_k = 2, in_min = 1, at_most_min = 6 }
+equilibrium = { within_k = 2, at_most_min = 6 }
 read_min = 1
 order = "listed"
 """

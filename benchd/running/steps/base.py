@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 from benchd.instruments import Number, Spec
-from benchd.protocol_file import Equilibrium, Percent, Watts
+from benchd.protocol_file import Equilibrium
+from benchd.protocol_values import Percent, Watts
 from benchd.running.states import Ending
 
 SoakState: TypeAlias = Literal["settling", "predicted", "settled", "drifting"]
@@ -25,16 +26,14 @@ class Soaking:
     state: SoakState
     rise_k: float
     """Now [K]."""
-    change_k: float | None
-    """By how much it changed over the span of its rule [K], None while that cannot be said."""
     final_k: float | None
     """Where it will end [K], with its half width `half_width_k` [K], None while that cannot be said."""
     half_width_k: float | None
     ends_s: float | None
-    """When it will have ended, in bench time of the run [s], None while that cannot be said."""
+    """When the soak will be over, in bench time of the run [s], None while that cannot be said."""
     latest_s: float
     """When it ends in any case, in bench time of the run [s]."""
-    rule: str
+    until: str
     """When it is over, in words."""
 
 

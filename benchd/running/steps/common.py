@@ -4,29 +4,32 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Generator, Iterable
+from collections.abc import Generator, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.analysis.end_bound import EndBound
-from benchd.analysis.equilibrium import PlainRule
 from benchd.analysis.remainder import still_to_come
+from benchd.analysis.uncertainty import Estimate
 from benchd.protocol_file import Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
-from benchd.running.steps.base import Soaking, SoakState, Tick, Wants
+from benchd.running.steps.base import Soaking, Tick, Wants
+from benchd.running.steps.watching import Seen, Watch
 
 Asking: TypeAlias = Generator[Wants, Tick, "Window"]
 
 #: Ticks in a row that must agree before a step believes that a limit is passed.
 IN_A_ROW = 10
-#: A specimen with a rise up to this [K] counts as having been at rest.
-COLD_K = 5.0
-#: The bound of the end is renewed every minute; it must say the same twice [s].
-BOUND_HOLDS_S = 61.0
+#: A load and fans have come to what they were set to after so long [s].
+COMES_UP_S = 20.0
+#: An end counts as over the limit when it is known to within this part of the rise [1]: the load that would be held is
+#: told from it.
+SURE_PART = 0.1
+#: Where the detector cannot say what was left, the soak is judged by how changes over this time shrank [s].
+SHAPE_S = 300.0
 
 
 class Window:
@@ -72,95 +75,141 @@ def settle(wants: Wants, for_s: float) -> Generator[Wants, Tick, None]:
 
 @dataclass(frozen=True)
 class Soaked:
-    """How a soak ended, and its last stretch."""
+    """How a soak ended, its last stretch, and where the rise was to end."""
 
     ending: Ending
     reason: str
     window: Window
     seconds: float
     left_k: float
-    """How far the rise of the window probably was from its end [K]."""
+    """How far the mean rise of the window was from its end; of a predicted end its standard uncertainty [K]."""
+    predicted: Estimate | None = None
+    """Where the rise ends [K] at the watts that were measured, without what the sensors add; None: it is measured."""
+    extrapolated_k: float | None = None
+    """How far the rise still was from its predicted end when the soak was over [K]."""
+    drifts: str = ""
+    """Of a rise without an end: what was seen of it, in words."""
 
 
 def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> Generator[Wants, Tick, Soaked]:
-    """Hold settings until the rise is in equilibrium, time is up, or the die passes its limit, now or surely later.
+    """Hold settings until its rule ends the soak, time is up, or the die passes its limit, now or surely later.
 
-    read_s [s]: how much of the end is given back.
+    read_s [s]: how much of the end is given back. No soak is so short that the load's coming up would be in it.
     """
-    plain = PlainRule(change_k=rule.change_k, in_s=rule.in_min * 60)
-    words = rule.words
-    limit = Limit(found)
+    watch, limit = Watch(rule, wants, found), Limit(found, wants.heat_w)
     recent: deque[Tick] = deque()
     times_s: list[float] = []
     rises_k: list[float] = []
+    enough = 0
     tick = yield wants
-    begun_s = tick.t_s
-    latest_s = begun_s + rule.at_most_min * 60
+    begun_s, least_s = tick.t_s, COMES_UP_S + read_s
     while True:
         recent.append(tick)
         times_s.append(tick.t_s)
         rises_k.append(tick.rise_k)
         while recent[0].t_s < tick.t_s - read_s:
             recent.popleft()
+        seen = watch.update(tick)
         elapsed_s = tick.t_s - begun_s
-        verdict = plain.update(tick.t_s, tick.rise_k)
-        ended = _ended(limit.passed(tick), verdict.settled and elapsed_s >= read_s, elapsed_s, rule)
+        enough = enough + 1 if _suffices(rule, seen, watch, recent) else 0
+        ended = _ended(rule, seen, limit.passed(tick, seen), enough >= IN_A_ROW and elapsed_s >= least_s, elapsed_s)
         if ended:
-            # A plain rule sees nothing finer than its own change: slow parts of a cooler move less than that, for long.
-            left_k = math.hypot(rule.change_k, still_to_come(times_s, rises_k, in_s=rule.in_min * 60, average_s=read_s))
-            return Soaked(*ended, Window(recent), elapsed_s, left_k)
-        state: SoakState = "settled" if verdict.settled else "settling"
-        soaking = Soaking(state, tick.rise_k, verdict.change_k, None, None, None, latest_s, words)
-        doing = _progress(wants.doing, tick, verdict.change_k)
+            break
+        doing = f"{wants.doing}, rise {tick.rise_k:.1f} K"
+        soaking = _soaking(rule, tick, seen, _ends_s(rule, tick.t_s, seen, watch, read_s), begun_s, least_s)
         tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, doing, soaking)
+    window = Window(recent)
+    drifts = seen.reason if seen.state == "drifting" else ""
+    if ended[0] in (Ending.PREDICTED, Ending.SETTLED) and rule.until == "predicted":
+        end = _at_measured_watts(Estimate(seen.final_k, watch.u_std_k(seen)), window, wants.heat_w)
+        return Soaked(*ended, window, elapsed_s, end.u_std, end, -seen.left_k)
+    left_k = _left_k(seen, watch, recent)
+    if seen.state not in ("predicted", "settled"):
+        by_shape_k = still_to_come(times_s, rises_k, in_s=SHAPE_S, average_s=read_s)
+        left_k = max(left_k, by_shape_k) if math.isfinite(left_k) else by_shape_k
+    return Soaked(*ended, window, elapsed_s, left_k, drifts=drifts)
 
 
-def _ended(over: str, settled: bool, elapsed_s: float, rule: Equilibrium) -> tuple[Ending, str] | None:
+def _suffices(rule: Equilibrium, seen: Seen, watch: Watch, recent: Sequence[Tick]) -> bool:
+    """Whether the soak could be over by its rule, were it so for some ticks more."""
+    if rule.for_min is not None:
+        return False
+    if rule.until == "predicted":
+        return seen.state in ("predicted", "settled")
+    # What is reported is the mean of the last minutes: it too has to have come so near.
+    return seen.state == "settled" and abs(watch.mean_left_k(recent, seen)) <= rule.within_k
+
+
+def _ended(rule: Equilibrium, seen: Seen, over: str, enough: bool, elapsed_s: float) -> tuple[Ending, str] | None:
     if over:
         return Ending.OVER_LIMIT, over
-    if settled:
-        return Ending.SETTLED, rule.words
-    if elapsed_s >= rule.at_most_min * 60:
-        return Ending.TIME_UP, f"not settled within {rule.at_most_min:g} min ({rule.words})"
-    return None
+    if enough:
+        return (Ending.SETTLED if seen.state == "settled" else Ending.PREDICTED), rule.words
+    if elapsed_s < rule.longest_min * 60:
+        return None
+    if rule.for_min is not None:
+        return Ending.FIXED, rule.words
+    return Ending.TIME_UP, f"not {rule.words} in {rule.longest_min:g} min: {seen.reason}"
 
 
-def _progress(doing: str, tick: Tick, change_k: float | None) -> str:
-    if change_k is None:
-        return f"{doing}, rise {tick.rise_k:.1f} K"
-    return f"{doing}, rise {tick.rise_k:.1f} K, changed {change_k:+.2f} K"
+def _ends_s(rule: Equilibrium, t_s: float, seen: Seen, watch: Watch, read_s: float) -> float | None:
+    """When the rule will end the soak, in bench time of the run [s]; None while that cannot be said."""
+    if rule.for_min is not None:
+        return math.inf  # not before its time is up
+    if rule.until == "predicted":
+        return t_s if seen.state in ("predicted", "settled") else None
+    return watch.reads_well_at_s(seen, t_s, read_s)
+
+
+def _soaking(
+    rule: Equilibrium, tick: Tick, seen: Seen, ends_s: float | None, begun_s: float, least_s: float
+) -> Soaking:
+    latest_s = begun_s + rule.longest_min * 60
+    if ends_s is not None:
+        ends_s = min(max(ends_s, begun_s + least_s), latest_s)
+    final_k, half_k = (seen.final_k, seen.half_width_k) if seen.is_known else (None, None)
+    return Soaking(seen.state, tick.rise_k, final_k, half_k, ends_s, latest_s, rule.words)
+
+
+def _at_measured_watts(end: Estimate, window: Window, set_w: float) -> Estimate:
+    """The end for the watts that really were there, so that it belongs to them and to no others."""
+    heat_w = window.mean("heat_w")
+    share = 1.0 if math.isnan(heat_w) or not set_w > 0 else heat_w / set_w
+    return Estimate(share * end.value, share * end.u_std, end.dof)
+
+
+def _left_k(seen: Seen, watch: Watch, recent: Sequence[Tick]) -> float:
+    """How far the mean of the last stretch probably was from the end [K]; infinite where the detector cannot say."""
+    left_k = math.hypot(watch.mean_left_k(recent, seen), watch.u_std_k(seen))
+    return left_k if math.isfinite(left_k) else math.inf
 
 
 class Limit:
-    """Whether the die is over its limit, or its end is sure to be."""
+    """Whether the die is over its limit, or its end is sure to be. heat_w [W]: what it is heated with."""
 
-    def __init__(self, found: Found) -> None:
+    def __init__(self, found: Found, heat_w: float) -> None:
         self._limit_c = found.over_limit_c
-        self._bound = EndBound(resolution_k=found.channel("die_c").resolution)
-        self._cold: bool | None = None
+        self._heat_w = heat_w
+        self._ambient_c = math.nan
         self._over = 0
-        self._bound_over_since_s: float | None = None
+        self._will_be_over = 0
 
-    def passed(self, tick: Tick) -> str:
-        """Takes one tick; why the limit is passed, empty while it is not."""
-        if self._limit_c is None:
+    def passed(self, tick: Tick, seen: Seen) -> str:
+        """Takes one tick and what is known of its end; why the limit is passed, empty while it is not."""
+        limit_c = self._limit_c
+        if limit_c is None:
             return ""
         die_c = tick["die_c"]
-        self._over = self._over + 1 if die_c >= self._limit_c else 0
+        self._over = self._over + 1 if die_c >= limit_c else 0
         if self._over >= IN_A_ROW:
-            return f"die at {die_c:.1f} degC, limit {self._limit_c:g} degC"
-        return self._will_pass(tick.t_s, die_c, tick.rise_k, self._limit_c)
-
-    def _will_pass(self, t_s: float, die_c: float, rise_k: float, limit_c: float) -> str:
-        # The bound holds for a specimen that was at rest: what lingers from a hotter time could fool it.
-        if self._cold is None and not math.isnan(rise_k):
-            self._cold = rise_k <= COLD_K
-        bound_c = self._bound.update(t_s, die_c) if self._cold else None
-        if bound_c is None or bound_c < limit_c:
-            self._bound_over_since_s = None
+            return f"die at {die_c:.1f} degC, limit {limit_c:g} degC"
+        if not math.isnan(tick["ambient_c"]):
+            self._ambient_c = tick["ambient_c"]
+        final_c = self._ambient_c + seen.final_k
+        sure = seen.half_width_k <= SURE_PART * seen.final_k and final_c - seen.half_width_k > limit_c
+        self._will_be_over = self._will_be_over + 1 if sure else 0
+        if self._will_be_over < IN_A_ROW:
             return ""
-        if self._bound_over_since_s is None:
-            self._bound_over_since_s = t_s
-        if t_s - self._bound_over_since_s < BOUND_HOLDS_S:
-            return ""
-        return f"die would end at {bound_c:.0f} degC or more, limit {limit_c:g} degC"
+        held_w = self._heat_w * (limit_c - self._ambient_c) / seen.final_k
+        end = f"die would end at {final_c:.0f} ±{math.ceil(seen.half_width_k):.0f} degC, limit {limit_c:g} degC"
+        return f"{end}; about {held_w:.0f} W would just be held"

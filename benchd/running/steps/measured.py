@@ -20,6 +20,8 @@ from benchd.running.steps.common import Soaked, Window
 MANY_DOF = 1e4
 #: Counts that go up while the load gives less than it is told, where the bench has them: in seconds, or in times.
 THROTTLED = ("throttled_s", "throttled_count")
+#: Of a rise that had no end; `why` in its detail.
+DRIFTS = "drifts"
 #: Channels whose plain mean stands with every test point, where the bench has them.
 MEANS = ("die_c", "ambient_c", "inlet_c", "coolant_c", "heat_w", "fan_rpm", "pump_rpm")
 
@@ -82,6 +84,15 @@ def rise(window: Window, found: Found, left_k: float) -> Estimate | None:
     return mean.widened(left_k)
 
 
+def soaked_rise(soaked: Soaked, found: Found) -> Estimate | None:
+    """The rise that a soak gave [K]: its predicted end, or the mean of its last stretch; None when it gave none."""
+    if soaked.predicted is None:
+        return rise(soaked.window, found, soaked.left_k)
+    # What the display's steps cost is in the prediction already; what the sensors are wrong by is not.
+    sensors = [found.channel(name).uncertainty for name in ("die_c", "ambient_c")]
+    return soaked.predicted.widened(math.hypot(*map(from_expanded, sensors)))
+
+
 def point_findings(soaked: Soaked, found: Found, point: SoakPoint) -> list[Finding]:
     """What a test point consists of, as findings, each with in `detail` the part of its samples that is missing."""
     window = soaked.window
@@ -89,7 +100,7 @@ def point_findings(soaked: Soaked, found: Found, point: SoakPoint) -> list[Findi
     findings.append(_finding("level_dba", level(window, found), window))
     if not point.quiet:
         findings.append(_finding(SWEPT_LEVEL, swept_level(window, point.pump_pct, found), window, "fan_rpm"))
-    over_ambient = rise(window, found, soaked.left_k)
+    over_ambient = soaked_rise(soaked, found)
     heat = mean_of(window, "heat_w", found)
     findings.append(_finding("rise_k", over_ambient, window, "die_c"))
     if over_ambient is not None and heat is not None and heat.value > 0:
@@ -97,6 +108,10 @@ def point_findings(soaked: Soaked, found: Found, point: SoakPoint) -> list[Findi
         findings.append(_finding("resistance_k_per_w", resistance, window, "die_c"))
     findings.append(Finding("ambient_moved_k", _moved(window.series("ambient_c")), "K"))
     findings.append(Finding("left_k", soaked.left_k, "K"))
+    if soaked.extrapolated_k is not None:
+        findings.append(Finding("extrapolated_k", soaked.extrapolated_k, "K"))
+    if soaked.drifts:
+        findings.append(Finding(DRIFTS, 1.0, "1", detail={"why": soaked.drifts}))
     findings += [
         Finding(name, _counted(window.series(name)), unit_of(name) or "")
         for name in THROTTLED

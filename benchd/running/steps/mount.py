@@ -7,12 +7,13 @@ from collections import deque
 import numpy as np
 
 from benchd.analysis.mounting import mount_resistance
-from benchd.protocol_file import SINKS, MountCheck
+from benchd.protocol_file import SINKS, Equilibrium, MountCheck
 from benchd.running.found import MOUNT, Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, Step, Wants
 from benchd.running.steps.common import Limit, Window
 from benchd.running.steps.measured import MANY_DOF, mean_of
+from benchd.running.steps.watching import Watch
 
 #: What is read is the mean over the last so many seconds [s].
 READ_S = 60.0
@@ -26,12 +27,13 @@ def mount_check(spec: MountCheck, found: Found) -> Step:
     if sink is None:
         return Outcome(Ending.FAILED, NO_SINK)
     doing = f"mount check at {spec.heat_w:g} W"
-    limit = Limit(found)
-    tick = yield Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, doing)
+    wants = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, doing)
+    watch, limit = Watch(Equilibrium(for_min=spec.for_min), wants, found), Limit(found, spec.heat_w)
+    tick = yield wants
     ends_s = tick.t_s + spec.for_min * 60
     ticks = deque([tick])
     while tick.t_s < ends_s:
-        passed = limit.passed(tick)
+        passed = limit.passed(tick, watch.update(tick))
         if passed:
             # More heat is to follow: what does not hold the little of a check must not be given it.
             return Outcome(Ending.FAILED, f"{passed}, at {spec.heat_w:g} W only: seat the specimen again")

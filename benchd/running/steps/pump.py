@@ -10,7 +10,7 @@ from benchd.running.found import BACKGROUND, PUMP_HEARD, PUMP_LEVEL, PUMP_RISE, 
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, Step, Tick, Wants
 from benchd.running.steps.common import collect, settle, soak_until
-from benchd.running.steps.measured import level, rise
+from benchd.running.steps.measured import level, soaked_rise
 
 #: Fans and pump need this [s] to come to their speed before anyone listens.
 LISTEN_AFTER_S = 20.0
@@ -32,7 +32,7 @@ def pump_sweep(spec: PumpSweep, found: Found) -> Step:
         if soaked.ending is Ending.OVER_LIMIT:
             note = f"; not slower than that: {soaked.reason} at {pump_pct:g} %"
             break
-        measured = rise(soaked.window, found, soaked.left_k)
+        measured = soaked_rise(soaked, found)
         if measured is None:
             return Outcome(Ending.FAILED, f"die or ambient gave nothing usable with the pump at {pump_pct:g} %")
         detail = {
@@ -40,8 +40,10 @@ def pump_sweep(spec: PumpSweep, found: Found) -> Step:
             "pump_rpm": soaked.window.mean("pump_rpm"),
             "heat_w": spec.heat_w,
             "fan_pct": spec.fan_pct,
+            "until": spec.equilibrium.words,
             "ended_by": str(soaked.ending),
             "soak_s": soaked.seconds,
+            "extrapolated_k": soaked.extrapolated_k,
         }
         rises.append(Finding(PUMP_RISE, measured.value, "K", measured.expanded, measured.dof, detail))
     if not rises:

@@ -14,7 +14,7 @@ SPEC = PumpSweep(
     heat_w=200,
     pump_pct=(100, 80, 60, 40, 20),
     loses_k=1.0,
-    equilibrium=Equilibrium(change_k=0.3, in_min=2, at_most_min=20),
+    equilibrium=Equilibrium(within_k=0.3, at_most_min=20),
     read_min=1,
 )
 

@@ -10,7 +10,7 @@ kind = "soak"
 heat_w = [60]
 fan_pct = [60]
 pump_pct = 60
-equilibrium = { change_k = 0.5, in_min = 5, at_most_min = 20 }
+equilibrium = { within_k = 0.5, at_most_min = 20 }
 """
 
 

@@ -1,0 +1,129 @@
+"""Where a rise will end, seen through a fine sensor, and through the coolant where the die's own is coarse."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterator, Mapping
+
+import pytest
+
+from benchd.instruments import ChannelSpec
+from benchd.protocol_file import Equilibrium
+from benchd.running.found import Found
+from benchd.running.steps.base import Tick, Wants
+from benchd.running.steps.watching import Seen, Watch
+
+WANTS = Wants(200, 60, 80)
+RULE = Equilibrium(until="predicted", within_k=0.3, slow_tail_k=0, at_most_min=60)
+AIR_C, COOLANT_K, DIE_K = 22.0, 18.0, 24.0
+#: Of the coolant over the air and of the die over the coolant [s].
+COOLANT_S, DIE_S = 200.0, 8.0
+
+
+def channels(die_step_k: float = 1.0, sink: str = "coolant_c", sink_step_k: float = 0.1) -> dict[str, ChannelSpec]:
+    return {
+        "die_c": ChannelSpec(resolution=die_step_k),
+        "ambient_c": ChannelSpec(resolution=0.01),
+        "heat_w": ChannelSpec(resolution=0.1),
+        sink: ChannelSpec(resolution=sink_step_k),
+    }
+
+
+def ticks(for_s: int, there: Mapping[str, ChannelSpec], stuck_from_s: float = math.inf) -> Iterator[Tick]:
+    """A loop at constant watts, and what its sensors show: noise of half a step, and rounded to their steps."""
+    noise, stuck_c = random.Random(3), math.nan
+    for t in range(for_s):
+        coolant_k = COOLANT_K * (1 - math.exp(-t / COOLANT_S))
+        coolant_c = AIR_C + coolant_k
+        die_c = coolant_c + DIE_K * (1 - math.exp(-t / DIE_S))
+        true = {"die_c": die_c, "coolant_c": coolant_c, "fin_c": coolant_c, "ambient_c": AIR_C, "heat_w": 200.0}
+        shown = {}
+        for name, spec in there.items():
+            step = spec.resolution or 1e-6
+            shown[name] = step * round((true[name] + noise.gauss(0, 0.5 * step)) / step)
+        if t < stuck_from_s:
+            stuck_c = shown["die_c"]
+        yield Tick(float(t), {**shown, "die_c": stuck_c})
+
+
+def seen(watch: Watch, all_ticks: Iterator[Tick]) -> list[Seen]:
+    return [watch.update(tick) for tick in all_ticks]
+
+
+@pytest.mark.parametrize(
+    ("there", "sink"),
+    [
+        (channels(die_step_k=0.1), None),
+        (channels(), "coolant_c"),
+        (channels(sink="fin_c"), "fin_c"),
+        (channels(sink_step_k=0.5), None),
+    ],
+)
+def test_it_looks_through_the_coolant_or_the_fins_only_where_they_are_finer_than_the_tolerance(there, sink) -> None:
+    assert Watch(RULE, WANTS, Found((), there)).sink == sink
+
+
+def test_a_tolerance_that_the_die_sensor_shows_is_watched_at_the_die() -> None:
+    assert Watch(Equilibrium(within_k=1, at_most_min=60), WANTS, Found((), channels())).sink is None
+
+
+@pytest.mark.parametrize("there", [channels(die_step_k=0.1), channels()], ids=["fine", "coarse"])
+def test_the_end_of_the_rise_is_known_before_it_is_reached(there) -> None:
+    told = seen(Watch(RULE, WANTS, Found((), there)), ticks(2400, there))
+    first = next(t for t, one in enumerate(told) if one.state == "predicted")
+    # The coolant is within 0.3 K after 820 s.
+    assert first < COOLANT_S * math.log(COOLANT_K / 0.3)
+    for one in (told[first], told[-1]):
+        assert one.half_width_k <= 0.3
+        assert abs(one.final_k - COOLANT_K - DIE_K) <= one.half_width_k + 0.05
+    assert told[first].left_k == pytest.approx(-COOLANT_K * math.exp(-first / COOLANT_S), abs=0.4)
+    assert told[-1].state == "settled"
+    assert told[-1].remaining_s == 0
+
+
+def test_half_widths_add_in_squares_and_ends_add() -> None:
+    there = channels()
+    watch = Watch(RULE, WANTS, Found((), there))
+    for tick in ticks(900, there):
+        one = watch.update(tick)
+    sink = watch.detector.update(900.0, math.nan)
+    assert sink.final_k == pytest.approx(COOLANT_K, abs=0.3)
+    assert one.final_k - sink.final_k == pytest.approx(DIE_K, abs=0.2)
+    assert sink.half_width_k < one.half_width_k < sink.half_width_k + 0.2
+
+
+def test_a_die_that_leaves_its_sink_is_no_equilibrium() -> None:
+    """Paste that is pressed out: the coolant knows nothing of it."""
+    there = channels()
+
+    def parting() -> Iterator[Tick]:
+        for tick in ticks(2400, there):
+            more_k = round(2 * max(0.0, tick.t_s - 900) / 600)
+            yield Tick(tick.t_s, {**tick.values, "die_c": tick["die_c"] + more_k})
+
+    told = seen(Watch(RULE, WANTS, Found((), there)), parting())
+    assert {one.state for one in told[1400:]} == {"settling"}
+    assert "does not go as the coolant does" in told[-1].reason
+
+
+def test_a_die_sensor_that_hangs_is_no_equilibrium_though_the_coolant_has_come_to_its_end() -> None:
+    there = channels()
+    told = seen(Watch(RULE, WANTS, Found((), there)), ticks(2400, there, stuck_from_s=60))
+    assert {one.state for one in told[300:]} <= {"settling", "drifting"}
+    assert "die_c shows the same" in told[600].reason
+
+
+def test_the_mean_of_a_stretch_and_when_it_will_have_come_near_follow_from_the_curve() -> None:
+    there = channels(die_step_k=0.01)
+    rule = Equilibrium(within_k=0.3, slow_tail_k=0, at_most_min=60)
+    watch = Watch(rule, WANTS, Found((), there))
+    kept = list(ticks(1500, there))
+    told = seen(watch, iter(kept[:700]))
+    # The mean of exp(-t / tau) over the last r seconds: tau / r * (exp(r / tau) - 1) times its last value.
+    stretch = COOLANT_S / 300 * (math.exp(300 / COOLANT_S) - 1)
+    left_k = COOLANT_K * math.exp(-699 / COOLANT_S)
+    assert watch.mean_left_k(kept[400:700], told[-1]) == pytest.approx(-left_k * stretch, abs=0.05)
+    reads_s = watch.reads_well_at_s(told[-1], 699.0, 300.0)
+    assert reads_s == pytest.approx(COOLANT_S * math.log(COOLANT_K * stretch / 0.3), abs=40)
+    assert math.isnan(watch.mean_left_k([Tick(-1000.0, {}), *kept[400:700]], told[-1]))
