@@ -31,7 +31,7 @@ _BROKEN = 6.0
 """Something has happened when the mean since lies so many standard uncertainties off the curves known then [1]."""
 _KEPT_APART = 1.06
 """Curves are kept for that at times apart by this factor [1]."""
-_EXCUSED = 4.0
+_EXCUSED = 20.0
 """Noise with a long memory may look so many times larger [1] than its samples scatter among themselves."""
 _MISFIT = 4.0
 """A curve misses its samples when chi squared is so many standard deviations too large [1]."""
