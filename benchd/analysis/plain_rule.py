@@ -1,5 +1,4 @@
-"""When a soak is over: the plain rule that ends it. The bound that ends a hopeless one early is
-`end_bound`'s.
+"""When a soak is over: the plain rule that used to end it.
 
 Fed once a tick for a whole night, so it is plain Python on plain floats, with bounded memory and constant
 work for each tick. NaN is a gap; a time that does not advance raises ValueError. It must not know what is

@@ -173,7 +173,7 @@ def test_is_cheap_enough_for_every_tick_of_a_night() -> None:
 
 def test_equilibrium_and_acoustics_are_light_to_import() -> None:
     code = (
-        "import sys, benchd.analysis.equilibrium, benchd.analysis.end_bound, benchd.analysis.acoustics;"
+        "import sys, benchd.analysis.equilibrium, benchd.analysis.over_sink, benchd.analysis.acoustics;"
         "print([name for name in sys.modules if name.split('.')[0] in {'scipy', 'matplotlib', 'pydantic'}])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

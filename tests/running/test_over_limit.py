@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from benchd.running.states import Flag, Quality, RunState
@@ -64,7 +66,12 @@ def test_it_cools_down_even_where_the_protocol_would_let_the_next_load_follow_at
 def test_it_ends_when_the_predicted_end_passes_the_limit_long_before_the_die_does(night, over) -> None:
     over([200], [30], 85)
     ended = night.steps[0]
-    assert ended.reason.startswith("die would end at 9")
+    said = re.fullmatch(
+        r"die would end at (9\d) ±\d degC, limit 85 degC; about (\d+) W would just be held", ended.reason
+    )
+    assert said is not None, ended.reason
+    # In proportion to its rise over the air, of 22 degC: what is held is that much less than what was tried.
+    assert int(said[2]) == pytest.approx(200 * (85 - 22) / (int(said[1]) - 22), rel=0.02)
     assert max(value for _, value, _ in night.samples("die_c")) < 85
     # The same soak without the limit does pass it, minutes later.
     night.enroll(SOAK.format(heat_w=[200], fan_pct=[30], cool_down=""), specimen="brook 1x120")

@@ -59,11 +59,21 @@ def test_a_good_point_has_every_value_with_its_uncertainty() -> None:
         ({"heat_w": replace(MEASURED["heat_w"], value=155.0)}, Flag.HEAT_OFF_SET),
         ({"level_dba": replace(MEASURED["level_dba"], value=37.5)}, Flag.LEVEL_OFF_SET),
         ({"level_dba": None}, Flag.LEVEL_MISSING),
+        ({"left_k": Finding("left_k", 0.5, "K")}, Flag.STILL_MOVING),
+        ({"drifts": Finding("drifts", 1.0, "1", detail={"why": "it drifts"})}, Flag.DRIFTING),
     ],
 )
 def test_what_may_be_held_against_a_point_is_a_flag_and_lowers_its_quality(changes, flag) -> None:
     flagged = point(**changes)
     assert (flagged.quality, flagged.flags) == (Quality.FLAGGED, (flag,))
+
+
+def test_how_far_a_rise_still_was_from_its_predicted_end_stands_with_the_point() -> None:
+    early = Finding("extrapolated_k", 1.3, "K")
+    assert point(Ending.PREDICTED, extrapolated_k=early).extrapolated_k == 1.3
+    assert point(Ending.PREDICTED, extrapolated_k=early).ended_by == "predicted"
+    assert point().extrapolated_k is None
+    assert point(Ending.OVER_LIMIT, extrapolated_k=early).extrapolated_k is None
 
 
 SWEPT = Finding("swept_level_dba", 36.4, "dBA", 0.9, 40.0, {"missing": 0.0})

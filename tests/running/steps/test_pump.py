@@ -37,6 +37,22 @@ def test_it_finds_the_slowest_setting_that_loses_nothing(played, heater, known) 
     assert swept.value("pump_pct") == 60
     assert [f.detail["pump_pct"] for f in swept.found("pump_rise_k")] == [100, 80, 60, 40, 20]
     assert all(f.u > 0 and f.unit == "K" for f in swept.found("pump_rise_k"))
+    for rise in swept.found("pump_rise_k"):
+        assert (rise.detail["until"], rise.detail["ended_by"]) == ("settled to within 0.3 K", "settled")
+        assert rise.detail["extrapolated_k"] is None
+
+
+def test_where_its_soaks_are_predicted_the_ends_are_compared(played, heater, known) -> None:
+    rule = Equilibrium(until="predicted", within_k=0.3, at_most_min=20)
+    swept = played(pump_sweep(SPEC.model_copy(update={"equilibrium": rule}), known()), pumped(heater))
+    settled = played(pump_sweep(SPEC, known()), pumped(heater))
+    assert swept.value("pump_pct") == 60
+    assert swept.seconds <= settled.seconds
+    rises = swept.found("pump_rise_k")
+    assert all(rise.detail["ended_by"] in ("predicted", "settled") for rise in rises)
+    assert all(abs(rise.detail["extrapolated_k"]) < 5 for rise in rises)
+    for rise, end_k in zip(rises, (20, 20, 20, 30, 60), strict=True):
+        assert rise.value == pytest.approx(end_k, abs=0.4)
 
 
 def test_it_goes_from_fast_to_slow_at_full_heat_and_fans(played, heater, known) -> None:
