@@ -24,6 +24,7 @@ from benchd.protocol_file import (
     Soak,
 )
 from benchd.running.schedule import Schedule, step_of
+from benchd.running.steps.common import COMES_UP_S
 from benchd.running.steps.pump import LISTEN_AFTER_S
 
 #: A rise is usually so far from its end [K] when a soak begins,
@@ -32,6 +33,8 @@ BEGINS_K = 30.0
 CHANGES_K = 3.0
 #: Its slow part has usually this time constant [s].
 SLOW_S = 250.0
+#: And what may still come after it, as a protocol says, this one [s]; it counts by the half width of its interval.
+TAIL_S, TWO_SIDED = 1000.0, 1.96
 #: Its end is usually known after this part of the time that it takes to be reached.
 KNOWN_PART = 0.5
 #: A cool-down usually takes this part of its longest time.
@@ -47,7 +50,8 @@ def guess_s(step: AnyStep) -> float:
             return len(step.fan_pct) * (step.settle_s + step.for_s)
         case PumpSweep():
             listening_s = (LISTEN_AFTER_S + step.listen_s) * bool(step.listen_s)
-            return len(step.pump_pct) * (listening_s + _soaks_s(step.equilibrium, CHANGES_K, step.read_min))
+            first_s, other_s = (_soaks_s(step.equilibrium, k, step.read_min) for k in (BEGINS_K, CHANGES_K))
+            return len(step.pump_pct) * (listening_s + other_s) + first_s - other_s
         case Soak():
             return _cools_s(step.cools) + _soaks_s(step.equilibrium, BEGINS_K, step.read_min)
         case CoolDownStep():
@@ -66,8 +70,10 @@ def _soaks_s(rule: Equilibrium, begins_k: float, read_min: float) -> float:
     if rule.for_min is not None:
         return longest_s
     settles_s = SLOW_S * math.log(max(1.0, begins_k / rule.within_k))
-    usual_s = settles_s * (KNOWN_PART if rule.until == "predicted" else 1.0)
-    return min(max(usual_s, read_min * 60), longest_s)
+    # What may still come is told apart from what does by waiting for it.
+    tail_s = TAIL_S * math.log(max(1.0, TWO_SIDED * rule.slow_tail_k / rule.within_k))
+    usual_s = math.hypot(settles_s * (KNOWN_PART if rule.until == "predicted" else 1.0), tail_s)
+    return min(max(usual_s, COMES_UP_S + read_min * 60), longest_s)
 
 
 def _cools_s(spec: CoolDown | CoolFor | None) -> float:

@@ -63,13 +63,15 @@ def test_a_soak_is_guessed_by_how_near_it_has_to_come_and_never_longer_than_it_m
 
     assert guessed(within_k=0.1) > 1.5 * guessed() > 1.5 * guessed(within_k=3.0)
     assert guessed(until="predicted") == pytest.approx(0.5 * SOAK_S)
+    # A slow mode that may be there is waited for: 1000 s for each factor e by which it could pass the tolerance.
+    assert guessed(slow_tail_k=2.0) == pytest.approx(math.hypot(SOAK_S, 1000 * math.log(1.96 * 2)))
     assert guessed(at_most_min=5.0) == 5 * 60
     assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": Equilibrium(for_min=25)})) == 25 * 60
 
 
 def test_no_soak_is_guessed_shorter_than_what_is_read_of_it() -> None:
     rule = Equilibrium(until="predicted", within_k=5.0, at_most_min=30.0)
-    assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": rule, "read_min": 12.0})) == 12 * 60
+    assert guess_s(DUTY.steps[2].model_copy(update={"equilibrium": rule, "read_min": 12.0})) == 12 * 60 + 20
 
 
 def test_a_cool_down_is_guessed_as_two_fifths_of_its_longest_time_alone_and_before_a_point() -> None:
