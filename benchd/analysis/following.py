@@ -37,6 +37,12 @@ _MISFIT = 4.0
 """A curve misses its samples when chi squared is so many standard deviations too large [1]."""
 _FORGOTTEN = 0.15
 """Then this part of the time is forgotten, from the start [1]."""
+_STATED = 2.5
+"""A slow mode so many times larger than stated, or a drift so many times its uncertainty, is neither [1]."""
+_OVER = 8.0
+"""An exponential is over after so many time constants [1],"""
+_HALF = 0.5
+"""which must lie in the first part of the time [1]."""
 _LAG_SPREAD = 0.5
 """The air's lag is the slow time constant within a factor e^0.5 [1], unless the samples say otherwise."""
 _BETTER = 4.0
@@ -96,6 +102,7 @@ class Following:
 
     def __init__(self, resolution_k: float, slow_tail_k: float) -> None:
         self._resolution_k = resolution_k
+        self._slow_tail_k = slow_tail_k
         self._model = TwoExponentials(slow_tail_k)
         self._samples = Thinned(2 * len(LAGS_S))
         self._companions = np.zeros(2 * len(LAGS_S))
@@ -174,8 +181,11 @@ class Following:
         misfit, limit, birge = self._misfit(curves, series, noise)
         self._variance = noise.variance * birge
         held, off_k, broken = self._held(age_s)
+        over_s = self._over(curves, drifting, age_s)
+        if over_s > self.since_s:
+            self._forget(over_s)
         # What fits with a drift is no reason to forget: it drifts.
-        if misfit > limit and (drifting is None or operator.gt(*self._misfit(drifting, series, noise)[:2])):
+        elif misfit > limit and (drifting is None or operator.gt(*self._misfit(drifting, series, noise)[:2])):
             self._forget(self.since_s + _FORGOTTEN * (age_s - self.since_s))
         elif not self._old or age_s >= _KEPT_APART * self._old[-1].age_s:
             self._old.append(_Old(age_s, curves, drifting, self._lag))
@@ -209,6 +219,19 @@ class Following:
         """
         self._forget(age_s)
         self._origin_s = age_s
+
+    def _over(self, curves: Curves, drifting: Curves | None, age_s: float) -> float:
+        """The age before which samples only keep an exponential busy that is wanted elsewhere; 0 when none is.
+
+        A third mode shows as a slow mode far beyond what was stated, or as a drift. When the faster exponential is over
+        by now, leaving out what it was for frees it.
+        """
+        _, tail_k = curves.coefficient[curves.best, :2]
+        drift, u = drifting.drift() if drifting is not None else (0.0, 1.0)
+        if abs(tail_k) <= _STATED * max(self._slow_tail_k, 1e-3) and abs(drift) <= _STATED * u:
+            return 0.0
+        over_s = _OVER * float(np.exp(curves.log_tau[curves.best].min()))
+        return self._origin_s + over_s if over_s < _HALF * (age_s - self._origin_s) else 0.0
 
     def _forget(self, before_s: float) -> None:
         self._samples = self._samples.since(before_s)

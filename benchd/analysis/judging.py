@@ -17,7 +17,10 @@ from benchd.analysis.following import Look
 State: TypeAlias = Literal["settling", "predicted", "settled", "drifting"]
 
 HELD = 3.0
-"""A curve has held when the mean since lies within so many standard uncertainties [1]."""
+"""A curve has held when the mean since lies within so many standard uncertainties [1],"""
+
+_OFF = 0.25
+"""or is off by less than this part of the tolerance [1]."""
 
 _SURE = 3.5
 """A drift is seen beyond so many standard uncertainties [1], and"""
@@ -82,7 +85,7 @@ class Judge:
             return "drifting", drifting
         if not look.fits:
             return "settling", "no sum of two exponentials fits it"
-        if look.held is not None and abs(look.held) > HELD:
+        if look.held is not None and abs(look.held) > HELD and abs(look.off_k) > _OFF * tolerance_k:
             return "settling", f"the curve known before did not hold: {look.off_k:+.2f} K off"
         left_k, left_u_k = look.left
         there = abs(left_k) + self._coverage * left_u_k <= tolerance_k and self._coverage * look.final[1] <= tolerance_k
