@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 
 from benchd.report.tables import with_u
 from benchd.running.found import CYCLE_RISE, FAN_LEVEL, PUMP_LEVEL, PUMP_RISE, SWEPT_LEVEL
-from benchd.running.states import FINISHED
+from benchd.running.states import FINISHED, Ending
 from benchd.running.steps.base import Finding
 from benchd.store import queries
 from benchd.store.records import StepRow
@@ -61,7 +61,9 @@ def told_lines(connection: Connection, run_id: int) -> list[str]:
 
 
 def _last_of_each_stage(steps: Sequence[StepRow]) -> list[StepRow]:
-    told = [step for step in steps if step.kind in TELLING and step.ending in FINISHED]
+    # Of a point over its limit the reason says which load would have been held.
+    over = Ending.OVER_LIMIT
+    told = [step for step in steps if step.ending is over or (step.kind in TELLING and step.ending in FINISHED)]
     return list({step.stage: step for step in told}.values())
 
 

@@ -155,15 +155,18 @@ class Parts:
     def _equilibrium(self, soaking: Document) -> str:
         state, final, around = soaking["state"], soaking["final_k"], soaking["half_width_k"]
         plus_minus = "+-" if self.plain else "±"
-        end = "" if final is None else f"at {final:.1f}{f' {plus_minus}{around:.1f}' if around else ''} K"
+        end = "" if final is None else f"{final:.1f}{f' {plus_minus}{around:.1f}' if around else ''} K"
         latest = f"at the latest {at(soaking['latest_local'], self.now)}" if soaking["latest_local"] else ""
+        says = {"drifting": "drifting, no end in sight"}.get(state, state)
         if soaking["ends_local"]:
             left = f" (in {hours(soaking['remaining_s'])})" if soaking["remaining_s"] is not None else ""
-            said = joined([f"ends about {at(soaking['ends_local'], self.now)}{left}", end])
+            said = joined([f"ends about {at(soaking['ends_local'], self.now)}{left}", f"at {end}" if end else ""])
+        elif state == "drifting":
+            said = latest
         else:
-            said = joined(["" if state == "drifting" else "its end not predictable yet", end, latest])
-        words = {"drifting": "drifting, no end in sight"}
-        return joined([f"equilibrium: {words.get(state, state)}", said, f"until {soaking['until']}"], "; ")
+            says = f"settling towards {end}" if end else says
+            said = joined(["end not predictable yet", latest])
+        return joined([f"equilibrium: {says}", said, f"until {soaking['until']}"], "; ")
 
     def _setpoints(self) -> str:
         given = self.document["setpoints"] or {}

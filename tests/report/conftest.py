@@ -86,10 +86,18 @@ class Books:
         self.writer.set_state(run, next_state(RunState.QUEUED, RunEvent.START), EVENING)
         return run
 
-    def step(self, run: int, stage: str, findings: Sequence[Finding], one: PointRecord | None = None) -> None:
+    def step(
+        self,
+        run: int,
+        stage: str,
+        findings: Sequence[Finding],
+        one: PointRecord | None = None,
+        ending: Ending = Ending.DONE,
+        reason: str = "",
+    ) -> None:
         """Enter a step that was played in a run, with what it found."""
         step = self.writer.begin_step(run, stage, 1, 1, stage.partition(".")[0], "{}", 0)
-        self.writer.end_step(step, 0, Ending.DONE, "", findings, one)
+        self.writer.end_step(step, 0, ending, reason, findings, one)
 
 
 @pytest.fixture

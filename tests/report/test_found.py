@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchd.report.found import found_lines
+from benchd.running.states import Ending
 from benchd.running.steps.base import Finding
 from benchd.store import queries
 
@@ -20,3 +21,13 @@ def test_a_soak_whose_levels_come_from_the_fan_sweep_says_so_once(books, made) -
     assert [line for line in lines if "by_" in line] == [
         "  by_day: level from the fan sweep, at the fan speed that was measured"
     ]
+
+
+def test_of_a_point_over_its_limit_it_is_told_which_load_would_just_be_held(books, made) -> None:
+    run = books.begin(books.writer.plan_mount(books.writer.specimen("brook 1x120", "liquid"), 1))
+    why = "die would end at 97 ±2 degC, limit 90 degC; about 205 W would just be held"
+    books.step(run, "soak/240w_36dba", [], made(None, None, None), Ending.OVER_LIMIT, why)
+    books.step(run, "soak/120w_36dba", [], made(1000.0, 36.0, 20.0), Ending.SETTLED, "settled to within 0.2 K")
+    with queries.reader(books.path) as connection:
+        lines = [str(line) for line in found_lines(connection, run, whole=False)]
+    assert lines == [f"  soak/240w_36dba: {why}"]

@@ -184,14 +184,14 @@ def test_a_run_says_what_it_does_and_when_it_ends(size: tuple[int, int]) -> None
     [
         (
             {"state": "settling", "ends_local": None, "remaining_s": None, "half_width_k": 1.34},
-            "settling; its end not predictable yet, at 33.1 ±1.3 K, at the latest 22:50; until settled to within 0.2 K",
+            "settling towards 33.1 ±1.3 K; end not predictable yet, at the latest 22:50; until settled to within 0.2 K",
         ),
         (
             {"state": "settling", "ends_local": None, "remaining_s": None, "final_k": None, "half_width_k": None},
-            "settling; its end not predictable yet, at the latest 22:50; until settled to within 0.2 K",
+            "settling; end not predictable yet, at the latest 22:50; until settled to within 0.2 K",
         ),
         (
-            {"state": "drifting", "ends_local": None, "remaining_s": None, "final_k": None, "half_width_k": None},
+            {"state": "drifting", "ends_local": None, "remaining_s": None},
             "drifting, no end in sight; at the latest 22:50; until settled to within 0.2 K",
         ),
     ],
