@@ -189,10 +189,11 @@ class Following:
             self._forget(self.since_s + _FORGOTTEN * (age_s - self.since_s))
         elif not self._old or age_s >= _KEPT_APART * self._old[-1].age_s:
             self._old.append(_Old(age_s, curves, drifting, self._lag))
+        final_k, u_k = curves.final()
         return Look(
             curves=curves,
             noise=noise,
-            final=curves.final(),
+            final=(final_k, math.hypot(u_k, curves.tail_off(age_s - self._origin_s))),
             left=curves.left(age_s - self._origin_s),
             misfit=misfit,
             fits=misfit <= limit,

@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 
 TAIL_S = 1000.0
 """Time constant of the slow mode that may be present [s]."""
+_TAIL_OFF = 0.2
+"""It is only about that: within a factor of e^0.2 or so [1]."""
 
 _LOG_TAU = np.log([30.0, 250.0])
 _LOG_TAU_SPREAD = np.array([1.0, 1.0])
@@ -108,6 +110,19 @@ class Curves:
     def final(self) -> tuple[float, float]:
         """Final value [K] and its standard uncertainty [K]."""
         return self._mixed(self._rows(np.zeros((len(self.weight), 5)), level=1.0))
+
+    def tail_off(self, t_s: float) -> float:
+        """What may be wrong with the final value as the slow mode has not quite that time constant, as a standard
+        uncertainty [K].
+
+        `t_s` [s] since the start. Of b exp(-t / tau) a change of tau by a factor e^d moves what lies beyond t by
+        b d (1 + t / tau) exp(-t / tau).
+
+        >>> TwoExponentials(0.3).fit(example(), 1e-4).tail_off(600.0) < 0.01
+        True
+        """
+        b = float(self.coefficient[self.best, 1])
+        return _TAIL_OFF * abs(b) * (1 + t_s / TAIL_S) * math.exp(-t_s / TAIL_S)
 
     def left(self, t_s: float) -> tuple[float, float]:
         """What still separates the curve from its final value at a time [K], and its standard uncertainty [K].
