@@ -89,7 +89,7 @@ def rule_line(points: Sequence[PointRecord]) -> str:
     lines = [f"Soaks: {'; '.join(sorted(rules))}."] if rules else []
     if predicted:
         where = "Below the minutes" if _has_pumps(points) else "Left"
-        lines.append(f"{where}: how far the rise was from its predicted end, which is told.")
+        lines.append(f"{where}: how far the rise was from its predicted end, the rise shown.")
     return "\n".join(lines)
 
 

@@ -158,7 +158,7 @@ def test_of_a_predicted_end_it_is_told_how_far_the_rise_still_was(made):
     text = printed(points_lines([early, there, hot]))
     assert [row[-2:] for row in rows(text)] == [["+1.30", "good"], ["-0.02", "good"], ["20", "over limit"]]
     assert "Soaks: predicted to within 0.2 K (1 over limit, 1 predicted, 1 settled)." in text
-    assert "Left: how far the rise was from its predicted end, which is told." in text
+    assert "Left: how far the rise was from its predicted end, the rise shown." in text
     settled = printed(points_lines([made(1.0, 37.0, 40.0)]))
     assert "eft" not in settled
 
