@@ -187,7 +187,9 @@ class EquilibriumDetector:
         if math.isfinite(rise_k):
             die_c = rise_k if ambient_c is None or math.isnan(ambient_c) else rise_k + ambient_c
             self._sensor.put(t_s, die_c, rise_k, ambient_c, heat_w, fan_pct)
-            self._take(age_s, rise_k)
+            # While a load comes up nobody knows its share.
+            if heat_w is None or age_s >= Share.AFTER_S:
+                self._take(age_s, rise_k)
         if age_s >= self._look_at_s and self._following.ready:
             self._look_at_s = max(age_s * _LOOK_GROWTH, age_s + _LOOK_S)
             self._now = self._judge(age_s)

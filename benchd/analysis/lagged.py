@@ -71,8 +71,8 @@ class Lagged:
 class Share:
     """Watts over the watts they were set to, as each lag of `LAGS_S` sees them.
 
-    `set_w` [W] what they were set to; None: the median of what was seen before `AFTER_S`. Tells nothing before that,
-    as a load needs some seconds to come up, nor for less than a watt.
+    `set_w` [W] what they were set to; None: what was seen after `AFTER_S`. Tells nothing before that, as a load needs
+    some seconds to come up, nor for less than a watt. The plant is taken to have seen those watts from the start on.
 
     >>> share = Share(200.0)
     >>> for t in range(3000):
@@ -81,14 +81,13 @@ class Share:
     1.01
     """
 
-    AFTER_S = 20.0
+    AFTER_S = 5.0
     _LEAST_W = 1.0
     _FAR = (0.5, 2.0)
 
     def __init__(self, set_w: float | None) -> None:
         self.set_w = set_w
-        self._early: list[float] = []
-        self._lagged: Lagged | None = None
+        self._lagged = Lagged()
         self.values: Floats | None = None
 
     def put(self, since_s: float, age_s: float, heat_w: float) -> None:
@@ -102,15 +101,9 @@ class Share:
         True
         """
         if age_s < self.AFTER_S:
-            if self.set_w is None and not math.isnan(heat_w):
-                self._early.append(heat_w)
             return
-        if self.set_w is None:
-            self.set_w = float(np.median(self._early)) if self._early else 0.0
-        if self.set_w < self._LEAST_W:
-            return
-        if self._lagged is None:
-            self._lagged = Lagged()
-            self._lagged.put(0.0, self.set_w)
         self._lagged.put(since_s, heat_w)
-        self.values = np.clip(self._lagged.values / self.set_w, *self._FAR)
+        if self.set_w is None and not math.isnan(heat_w):
+            self.set_w = heat_w
+        if self.set_w is not None and self.set_w >= self._LEAST_W and not math.isnan(self._lagged.now):
+            self.values = np.clip(self._lagged.values / self.set_w, *self._FAR)
