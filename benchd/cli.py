@@ -100,6 +100,11 @@ def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, a
     help="The background that levels are stated over [dBA]; the median of the runs unless given.",
 )
 @click.option("--heat", type=HEAT, metavar="W", help="Only this heat load [W].")
+@click.option("--point", type=click.IntRange(1), metavar="N", help="Only the point of this number in its run.")
+@click.option("--why", is_flag=True, help="With --point: why its soak ended when it did.")
+@click.option(
+    "--figure", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.svg", help="With --point: draw its soak."
+)
 @as_json
 def results(
     runs: tuple[int, ...],
@@ -107,12 +112,24 @@ def results(
     at_dba: float | None,
     floor: float | None,
     heat: float | None,
+    point: int | None,
+    why: bool,
+    figure: Path | None,
     as_json: bool,
 ) -> None:
     """Show the test points of RUNs, of the newest run of each specimen unless given; or compare at equal noise."""
+    if point is not None and at_dba is not None:
+        raise click.UsageError("--point shows one point; --at-dba compares whole runs")
+    if why or figure is not None:
+        from benchd.commands.why import why_command
+
+        if point is None:
+            raise click.UsageError("--why and --figure go with --point N, the number of a point in its run")
+        why_command(runs, db, point, why, figure, as_json)
+        return
     from benchd.commands.results import results_command
 
-    results_command(runs, db, at_dba, floor, heat, as_json)
+    results_command(runs, db, at_dba, floor, heat, point, as_json)
 
 
 @group.command(short_help="Look at each instrument of a bench, or find what could be one.")

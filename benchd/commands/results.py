@@ -26,12 +26,13 @@ def results_command(
     at_dba: float | None,
     floor: float | None,
     heat: float | None,
+    number: int | None,
     as_json: bool,
 ) -> None:
     """Print the points of runs, or compare them. Raises `NotFound` and `InputError` for questions without an answer."""
     if floor is not None and at_dba is None:
         raise InputError("--floor says over which background a comparison is stated", "give --at-dba L with it")
-    path = db or _default_db()
+    path = db or default_db()
     with queries.reader(path) as connection:
         runs = [queries.run(connection, number) for number in dict.fromkeys(numbers)]
         runs = runs or queries.newest_runs(connection)
@@ -46,24 +47,25 @@ def results_command(
             return
         if as_json:
             points = queries.points(connection, [run.id for run in runs])
-            print_json([point.as_json() for point in _at_heat(points, heat)])
+            print_json([point.as_json() for point in _chosen(points, heat, number)])
             return
         for run in runs:
-            _print_run(connection, run, heat, lost=run.state in ALIVE and not is_held(path))
+            _print_run(connection, run, heat, number, lost=run.state in ALIVE and not is_held(path))
 
 
-def _default_db() -> Path:
+def default_db() -> Path:
     if bench_db().exists() or not rehearsal_db().exists():
         return bench_db()
     tell(f"there is no {bench_db()} yet; shown are rehearsals from {rehearsal_db()}")
     return rehearsal_db()
 
 
-def _at_heat(points: list[PointRecord], heat: float | None) -> list[PointRecord]:
-    return [point for point in points if heat is None or point.heat_set_w == heat]
+def _chosen(points: list[PointRecord], heat: float | None, number: int | None) -> list[PointRecord]:
+    at_heat = [point for point in points if heat is None or point.heat_set_w == heat]
+    return [point for point in at_heat if number is None or point.point == number]
 
 
-def _print_run(connection: Connection, run: RunRow, heat: float | None, *, lost: bool) -> None:
+def _print_run(connection: Connection, run: RunRow, heat: float | None, number: int | None, *, lost: bool) -> None:
     points = queries.points(connection, [run.id])
     bench_s = (queries.last_t_ms(connection, run.id) or 0) / 1000
     out = console()
@@ -78,8 +80,10 @@ def _print_run(connection: Connection, run: RunRow, heat: float | None, *, lost:
     elif run.state is not RunState.COMPLETE and run.reason:
         out.print(f"  {run.reason}", soft_wrap=True)
     show(found_lines(connection, run.id, whole=not points))
-    shown = _at_heat(points, heat)
-    if points and not shown:
+    shown = _chosen(points, heat, number)
+    if number is not None and points and not shown:
+        out.print(f"  no such point; there are {len(points)}")
+    elif points and not shown:
         loads = ", ".join(f"{heat_w:g}" for heat_w in sorted({point.heat_set_w for point in points}))
         out.print(f"  no test points at {heat:g} W; there are some at {loads} W")
     show(points_lines(shown) if shown or not points else ())

@@ -17,6 +17,7 @@ from benchd.store.records import PointRecord
 
 #: More heat loads side by side would not fit 80 columns beside a specimen's name.
 HEATS_A_TABLE = 4
+WIDTH = 80
 
 
 def points_lines(points: Sequence[PointRecord]) -> list[RenderableType]:
@@ -27,7 +28,23 @@ def points_lines(points: Sequence[PointRecord]) -> list[RenderableType]:
 
 
 def _points_table(points: Sequence[PointRecord]) -> Table:
+    numbered = _numbered_or_not(points, numbered=True)
+    # A number is a help to name a point by, its figures are what the table is for.
+    return numbered if _needs(numbered) <= WIDTH else _numbered_or_not(points, numbered=False)
+
+
+def _needs(table: Table) -> int:
+    """How wide a table has to be so that only its last column breaks, and no word of that."""
+    *whole, broken = [[str(column.header), *map(str, column.cells)] for column in table.columns]
+    widths = [max(len(line) for cell in column for line in cell.splitlines() or [""]) for column in whole]
+    return sum(widths) + 2 * len(whole) + max(len(word) for cell in broken for word in cell.split()) + 1
+
+
+def _numbered_or_not(points: Sequence[PointRecord], *, numbered: bool) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+    if numbered:
+        # In the order in which they were measured; they are listed by heat and setting.
+        table.add_column("no", justify="right", no_wrap=True)
     table.add_column("heat W", justify="right", no_wrap=True)
     table.add_column("asked", no_wrap=True)
     # Only where it tells points apart: most nights have one pump setting.
@@ -46,6 +63,7 @@ def _points_table(points: Sequence[PointRecord]) -> Table:
     table.add_column("worth", overflow="fold")
     for point in sorted(points, key=_by_heat_and_setting):
         table.add_row(
+            *([str(point.point)] if numbered else []),
             f"{point.heat_set_w:g}",
             asked(point),
             *([f"{point.pump_pct:g} %"] if pumps else []),

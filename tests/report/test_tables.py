@@ -43,15 +43,15 @@ def test_a_point_shows_what_was_asked_and_what_was_found_with_uncertainties(made
     by_level = made(1000.0, 36.2, 40.0, noise_set_dba=36.5, heat_set_w=120.5)
     text = printed(points_lines([good, by_level]))
     assert rows(text) == [
-        ["120.5", "36.5 dBA", "36.2 ±0.2", "40.00 ±0.30", "20 min", "good"],
-        ["200", "50 %", "37.0 ±0.7", "40.12 ±0.52", "0.2006 ±0.0026", "20 min", "good"],
+        ["0", "120.5", "36.5 dBA", "36.2 ±0.2", "40.00 ±0.30", "20 min", "good"],
+        ["0", "200", "50 %", "37.0 ±0.7", "40.12 ±0.52", "0.2006 ±0.0026", "20 min", "good"],
     ]
     assert "Soaks: settled to within 0.2 K (2 settled)." in text
 
 
 def test_points_stand_by_heat_load_and_setting_whatever_their_order(made):
     points = [made(1.0, 30.0, 1.0, heat_set_w=heat, noise_set_dba=dba) for heat in (240, 120) for dba in (38, 34)]
-    assert [row[:2] for row in rows(printed(points_lines(points)))] == [
+    assert [row[1:3] for row in rows(printed(points_lines(points)))] == [
         ["120", "34 dBA"],
         ["120", "38 dBA"],
         ["240", "34 dBA"],
@@ -77,9 +77,9 @@ def test_what_a_point_is_worth_is_said_in_words(made, quality, flags, words):
 
 def test_a_point_without_anything_measured_still_has_its_line(made):
     nothing = made(None, None, None, heat_w=None, soak_s=None, until=None, quality=Quality.NOT_REACHED)
-    assert rows(printed(points_lines([nothing]))) == [["200", "50 %", "not reached"]]
+    assert rows(printed(points_lines([nothing]))) == [["0", "200", "50 %", "not reached"]]
     neither = made(None, None, None, fan_pct=None, soak_s=None, until=None, quality=Quality.VOID)
-    assert rows(printed(points_lines([neither]))) == [["200", "void"]]
+    assert rows(printed(points_lines([neither]))) == [["0", "200", "void"]]
 
 
 def test_no_points_are_said_to_be_none():
@@ -214,7 +214,7 @@ def test_a_point_at_another_heat_setting_or_pump_is_no_second_measurement(made, 
 def test_a_pump_column_is_shown_only_where_it_tells_points_apart(made):
     text = printed(points_lines([made(1.0, 36.0, 40.0, pump_pct=pump) for pump in (100.0, 60.0)]))
     assert "pump" in text.splitlines()[1]
-    assert sorted(row[2] for row in rows(text)) == ["100 %", "60 %"]
+    assert sorted(row[3] for row in rows(text)) == ["100 %", "60 %"]
     assert max(map(len, text.splitlines())) <= 80
     same = printed(points_lines([made(1.0, 36.0, 40.0, fan_pct=fan, pump_pct=60.0) for fan in (50.0, 80.0)]))
     assert "pump" not in same

@@ -1,0 +1,146 @@
+"""A soak once more, from its recorded samples: what its watch knew at each moment.
+
+The detector is pure and the samples are all there, so nothing of it had to be stored: fed the same, it says the same.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection
+
+from benchd.analysis.equilibrium import Account
+from benchd.analysis.lagged import Lagged, Share, nearest
+from benchd.errors import NotFound
+from benchd.instruments import ChannelSpec
+from benchd.protocol_file import SINKS, Equilibrium
+from benchd.running.found import Found
+from benchd.running.steps.base import SoakPoint, Tick, Wants
+from benchd.running.steps.watching import Seen, Watch
+from benchd.store import queries
+from benchd.store.records import PointRecord, StepRow
+from benchd.store.series import samples
+
+Floats = NDArray[np.float64]
+
+#: What a fixed soak is judged by, as it asked for nothing.
+USUAL = Equilibrium(until="settled", at_most_min=24 * 60)
+
+
+@dataclass(frozen=True)
+class SoakAgain:
+    """One soak, sample by sample. Times are bench time of the run [s]."""
+
+    point: PointRecord
+    asked: SoakPoint
+    step: StepRow
+    watch: Watch = field(repr=False)
+    """As it was when the soak ended."""
+    t_s: Floats
+    rise_k: Floats
+    """Die over ambient [K], NaN where a sample is missing."""
+    own_k: Floats
+    """The same with what air and watts did to it taken off, as the curve was fitted [K]."""
+    seen: tuple[Seen, ...]
+    """What was known at each tick."""
+
+    @property
+    def begun_s(self) -> float:
+        """When it began [s]."""
+        return float(self.t_s[0])
+
+    @property
+    def rule(self) -> Equilibrium:
+        """What its end was watched by."""
+        return self.asked.equilibrium if self.asked.equilibrium.for_min is None else USUAL
+
+    @property
+    def account(self) -> Account | None:
+        """How the detector had come to what it said when the soak ended."""
+        return self.watch.detector.account
+
+    def changes(self) -> list[int]:
+        """The ticks at which what was known became another word, or was known twice as well."""
+        found, half_k = [], math.inf
+        for at, now in enumerate(self.seen):
+            better = now.is_known and now.half_width_k <= half_k / 2
+            if at == 0 or now.state != self.seen[at - 1].state or better:
+                found.append(at)
+                half_k = now.half_width_k if now.is_known else math.inf
+        return found
+
+    def curve_k(self, t_s: Floats) -> Floats | None:
+        """The likeliest curve of the watched rise at times [K], moved to where the die's rise ends; None without one.
+
+        t_s [s]: bench time. Before the first sample that is used the curve says nothing: NaN.
+        """
+        account, last = self.account, self.seen[-1]
+        drawn = self.watch.detector.curve(np.append(t_s, self.t_s[-1]))
+        if account is None or drawn is None or not last.is_known:
+            return None
+        curve = drawn[:-1] - drawn[-1] + last.final_k + last.left_k
+        return np.where(t_s < account.since_s, math.nan, curve)
+
+
+def soak_again(connection: Connection, run_id: int, number: int) -> SoakAgain:
+    """Replays the soak of a test point. Raises `NotFound` where there is none."""
+    point = next((one for one in queries.points(connection, [run_id]) if one.point == number), None)
+    if point is None:
+        there = [one.point for one in queries.points(connection, [run_id])]
+        words = f"it has points {there[0]} to {there[-1]}" if there else "it has no points yet"
+        raise NotFound(f"run {run_id} has no point {number}", words)
+    step_id = next(one.step_id for one in queries.point_places(connection, run_id) if one.point == number)
+    if step_id is None:
+        raise NotFound(
+            f"point {number} of run {run_id} was not soaked: {point.ended_by}", "there is nothing to explain"
+        )
+    step = next(one for one in queries.steps(connection, run_id) if one.id == step_id)
+    asked = SoakPoint.model_validate_json(step.spec)
+    channels = {
+        row.name: ChannelSpec(
+            resolution=row.resolution, uncertainty=row.uncertainty, uncertainty_pct=row.uncertainty_pct
+        )
+        for row in queries.channels(connection, run_id).values()
+    }
+    ticks = _ticks(connection, step_id, channels)
+    if not ticks:
+        raise NotFound(f"no samples of point {number} of run {run_id} stand in the database any more")
+    if asked.fan_pct is None:
+        raise NotFound(f"point {number} of run {run_id} had no fan setting", "there is nothing to explain")
+    rule = asked.equilibrium if asked.equilibrium.for_min is None else USUAL
+    watch = Watch(rule, Wants(asked.heat_w, asked.fan_pct, asked.pump_pct), Found(channels=channels))
+    seen = tuple(watch.update(tick) for tick in ticks)
+    times = np.array([tick.t_s for tick in ticks])
+    rises = np.array([tick.rise_k for tick in ticks])
+    return SoakAgain(point, asked, step, watch, times, rises, _own_k(ticks, asked.heat_w, watch), seen)
+
+
+def _own_k(ticks: list[Tick], set_w: float, watch: Watch) -> Floats:
+    """The rises with air and watts taken off by the lag that the detector found in the end [K]."""
+    account = watch.detector.account
+    if account is None or account.lag_s is None:
+        return np.array([tick.rise_k for tick in ticks])
+    lag, air, watts = nearest(account.lag_s), Lagged(), Share(set_w)
+    own, last_s = [], ticks[0].t_s
+    for tick in ticks:
+        since_s, last_s = tick.t_s - last_s, tick.t_s
+        air.put(since_s, tick["ambient_c"])
+        watts.put(since_s, tick.t_s - ticks[0].t_s, tick["heat_w"])
+        share = 1.0 if watts.values is None else float(watts.values[lag])
+        own.append((tick.rise_k + air.now - float(air.values[lag])) / share)
+    return np.array(own)
+
+
+def _ticks(connection: Connection, step_id: int, channels: dict[str, ChannelSpec]) -> list[Tick]:
+    """The ticks of a step, with the channels that a soak is watched by; a sample that was not good reads NaN."""
+    values: dict[int, dict[str, float]] = {}
+    for name in ("die_c", "ambient_c", "heat_w", *SINKS):
+        if name not in channels:
+            continue
+        series = samples(connection, step_id, name)
+        for t_ms, value, good in zip(series.t_ms.tolist(), series.value.tolist(), series.good.tolist(), strict=True):
+            values.setdefault(t_ms, {})[name] = value if good else math.nan
+    return [Tick(t_ms / 1000, values[t_ms]) for t_ms in sorted(values)]
