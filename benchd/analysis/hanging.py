@@ -92,7 +92,9 @@ class Sensor:
 
     def _stilled(self) -> str:
         before = math.sqrt(max(self._noise_k**2 - self._resolution_k**2 / 12, 0.0))
-        return f"it had a noise of {self._noise_k:.2f} K" if before > _DITHERS * self._resolution_k else ""
+        # What is no larger than the difference that counts as none is no noise either.
+        dithers = before > max(_DITHERS * self._resolution_k, 10 * self._same)
+        return f"it had a noise of {self._noise_k:.2f} K" if dithers else ""
 
     def _moved(self, rise_k: float, heat_w: float | None, fan_pct: float | None) -> str:
         air, heat_then_w, fan_then_pct = self._then

@@ -34,8 +34,8 @@ _LOG_TAU_SPREAD = np.array([1.0, 1.0])
 """What is known of the two time constants beforehand: log-normal about 30 s (die, block, plate) and 250 s (coolant,
 radiator, case), two thirds of them within 11 to 82 s and 92 to 680 s. Wide, so that the samples decide."""
 
-_FINAL_SPREAD_K = 1000.0
-"""Nothing is known of the final value beforehand."""
+_FINAL = 1000.0
+"""Nothing is known of the final value beforehand: it may be so many times the size of an amplitude [1]."""
 
 _AMPLITUDE = 1.5
 """Amplitudes are of the size of the change seen, times this [1]: keeps two equal exponentials from cancelling."""
@@ -280,7 +280,7 @@ class TwoExponentials:
         middle_s = float(t.mean())
         scale = _AMPLITUDE * max(float(np.ptp(series.x_k)), 1.0)
         columns = [np.ones_like(t), np.exp(-t / TAIL_S), *series.given_k.T]
-        precision = [1 / _FINAL_SPREAD_K**2, self._tail_precision, *_GIVEN_SPREAD**-2, 1 / scale**2, 1 / scale**2]
+        precision = [1 / (_FINAL * scale) ** 2, self._tail_precision, *_GIVEN_SPREAD**-2, 1 / scale**2, 1 / scale**2]
         if drifting:
             precision.append(1 / _SLOPE_SPREAD**2)
         tau = np.exp(log_tau)[:, :, None]

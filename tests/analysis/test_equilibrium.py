@@ -399,6 +399,19 @@ def test_a_sensor_that_was_noisy_and_fell_still_hangs() -> None:
     assert "had a noise" in states[-1].reason
 
 
+def test_an_exact_sensor_that_comes_to_rest_does_not_hang() -> None:
+    states = list(told(HOUR_S, heated(HOUR_S, slow_s=90.0), EquilibriumDetector(resolution_k=0.0)))
+    assert states[-1].state == "settled"
+
+
+@pytest.mark.parametrize("size", [1e-3, 1e3, 1e6])
+def test_large_and_small_rises_are_no_matter(size: float) -> None:
+    rise = size * (heated(HOUR_S) + NOISE_K)
+    states = list(told(HOUR_S, rise, EquilibriumDetector(0.2 * size, resolution_k=0.1 * size, slow_tail_k=0.3 * size)))
+    assert states[-1].state == "settled"
+    assert states[-1].final_k == pytest.approx(40 * size, rel=2e-3)
+
+
 # --- why
 
 
