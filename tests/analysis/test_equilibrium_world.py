@@ -228,13 +228,17 @@ def test_fourteen_readings_of_a_third_of_the_way_are_not_enough(step_s: float) -
 
 @pytest.mark.parametrize("tau_s", [90.0, 180.0, 360.0, 900.0])
 def test_the_certified_curve_ends_where_it_is_certified(tau_s: float) -> None:
-    """Misra1a's curve with its own noise, played on in seconds to the end that NIST certifies."""
+    """Misra1a's curve with noise of its own size, played on in seconds to the end that NIST certifies, five times: what
+    is claimed hangs together for long stretches of one play."""
     b1, _ = MISRA1A.parameters
     t_s = np.arange(20 * tau_s)
-    noise = np.random.default_rng(1).normal(0, MISRA1A.residual_sd, t_s.size)
-    rise_k = np.round(b1.value * -np.expm1(-t_s / tau_s) + noise, 2)
-    claimed = [one for one in told(t_s, rise_k, tolerance_k=0.2, resolution_k=0.01) if claims_an_end(one)]
-    assert len(claimed) > len(t_s) / 3
-    wrong = [one for one in claimed if abs(one.final_k - b1.value) > one.half_width_k]
-    assert len(wrong) <= 0.3 * len(claimed)
-    assert abs(claimed[-1].final_k - b1.value) <= claimed[-1].half_width_k
+    claims, wrong = 0, 0
+    for seed in range(1, 6):
+        noise = np.random.default_rng(seed).normal(0, MISRA1A.residual_sd, t_s.size)
+        rise_k = np.round(b1.value * -np.expm1(-t_s / tau_s) + noise, 2)
+        claimed = [one for one in told(t_s, rise_k, tolerance_k=0.2, resolution_k=0.01) if claims_an_end(one)]
+        assert len(claimed) > len(t_s) / 3
+        assert abs(claimed[-1].final_k - b1.value) <= 1.5 * claimed[-1].half_width_k
+        claims += len(claimed)
+        wrong += sum(abs(one.final_k - b1.value) > one.half_width_k for one in claimed)
+    assert wrong <= 0.25 * claims
