@@ -22,8 +22,6 @@ from benchd.analysis.hanging import Sensor
 from benchd.analysis.judging import HELD, Judge, State
 from benchd.analysis.lagged import Lagged, Share
 from benchd.analysis.noise import Noise
-from benchd.analysis.plain_rule import PlainRule as PlainRule
-from benchd.analysis.plain_rule import Verdict as Verdict
 from benchd.analysis.two_exponentials import TAIL_S
 
 Floats = NDArray[np.float64]
