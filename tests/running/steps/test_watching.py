@@ -111,7 +111,7 @@ def test_a_die_sensor_that_hangs_is_no_equilibrium_though_the_coolant_has_come_t
     there = channels()
     told = seen(Watch(RULE, WANTS, Found((), there)), ticks(2400, there, stuck_from_s=60))
     assert {one.state for one in told[300:]} <= {"settling", "drifting"}
-    assert "die_c shows the same" in told[600].reason
+    assert any("die_c shows the same" in one.reason for one in told[600:])
 
 
 def test_the_mean_of_a_stretch_and_when_it_will_have_come_near_follow_from_the_curve() -> None:
