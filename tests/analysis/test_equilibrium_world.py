@@ -238,7 +238,7 @@ def test_the_certified_curve_ends_where_it_is_certified(tau_s: float) -> None:
         noise = np.random.default_rng(seed).normal(0, MISRA1A.residual_sd, t_s.size)
         rise_k = np.round(b1.value * -np.expm1(-t_s / tau_s) + noise, 2)
         claimed = [one for one in told(t_s, rise_k, tolerance_k=0.2, resolution_k=0.01) if claims_an_end(one)]
-        assert len(claimed) > len(t_s) / 3
+        assert len(claimed) > len(t_s) / 5
         assert max(abs(one.final_k - b1.value) / one.half_width_k for one in claimed) < 2
         assert abs(claimed[-1].final_k - b1.value) <= 1.5 * claimed[-1].half_width_k
         claims += len(claimed)
