@@ -280,12 +280,13 @@ class TwoExponentials:
         middle_s = float(t.mean())
         scale = _AMPLITUDE * max(float(np.ptp(series.x_k)), 1.0)
         columns = [np.ones_like(t), np.exp(-t / TAIL_S), *series.given_k.T]
-        precision = [1 / (_FINAL * scale) ** 2, self._tail_precision, *_GIVEN_SPREAD**-2, 1 / scale**2, 1 / scale**2]
+        known = [1 / (_FINAL * scale) ** 2, self._tail_precision, *_GIVEN_SPREAD**-2, 1 / scale**2, 1 / scale**2]
         if drifting:
-            precision.append(1 / _SLOPE_SPREAD**2)
+            known.append(1 / _SLOPE_SPREAD**2)
+        precision = np.array(known)
         tau = np.exp(log_tau)[:, :, None]
         curved = np.exp(-t / tau) * (1 + series.spread_s2 / (2 * tau**2))
-        kinds, size = len(log_tau), len(precision)
+        kinds, size = len(log_tau), len(known)
         design = np.empty((kinds, size, len(t)))
         design[:, :4] = np.array(columns)
         design[:, 4:6] = curved
@@ -303,9 +304,16 @@ class TwoExponentials:
         root = np.linalg.cholesky(scaled)
         inverse = np.linalg.inv(scaled) / norm[:, :, None] / norm[:, None, :]
         coefficient = np.einsum("kij,kj->ki", inverse, moment)
+        # A rise is ten thousand times its noise, the squares of both a hundred million times apart: how well a curve
+        # fits is taken from what it leaves, and one step more takes away what rounding did to its coefficients.
+        off = series.x_k - np.einsum("ki,kin->kn", coefficient, design)
+        slope = np.einsum("kin,kn->ki", weighed, off) - coefficient * precision
+        step = np.einsum("kij,kj->ki", inverse, slope)
+        misfit = off**2 @ w + coefficient**2 @ precision - np.einsum("ki,ki->k", step, slope)
+        coefficient += step
         log_det = np.log(root[:, diagonal, diagonal]).sum(axis=1) + np.log(norm).sum(axis=1)
         prior = (((log_tau - _LOG_TAU) / _LOG_TAU_SPREAD) ** 2).sum(axis=1)
-        likely = 0.5 * np.einsum("ki,ki->k", coefficient, moment) - log_det - 0.5 * prior
+        likely = -0.5 * (misfit + prior) - log_det
         weight = np.exp(likely - likely.max())
         return Curves(weight / weight.sum(), log_tau, coefficient, inverse, middle_s)
 

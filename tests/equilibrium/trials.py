@@ -81,6 +81,12 @@ def tolerance_k(plant: Plant) -> float:
 
 def tried(plant: Plant, to_the_end: bool = False) -> Trial:
     """Plays a plant until a prediction is enough, or with `to_the_end` until the rise has settled too."""
+    predicted, settled = played(plant, to_the_end)
+    return Trial(plant, predicted, settled, bound_time(plant, tolerance_k(plant)))
+
+
+def played(plant: Plant, to_the_end: bool = False) -> tuple[Ended, Ended]:
+    """When a prediction was enough, and with `to_the_end` when the rise had settled."""
     detector = EquilibriumDetector(tolerance_k(plant), CONFIDENCE, plant.resolution_k)
     predicted = settled = NEVER
     known = there = 0
@@ -95,7 +101,7 @@ def tried(plant: Plant, to_the_end: bool = False) -> Trial:
             settled = Ended(t, now.final_k, now.half_width_k, now.state)
         if predicted is not NEVER and (settled is not NEVER or not to_the_end):
             break
-    return Trial(plant, predicted, settled if to_the_end else NEVER, bound_time(plant, tolerance_k(plant)))
+    return predicted, settled if to_the_end else NEVER
 
 
 def lower_limit(hits: int, of: int, confidence: float = 0.99) -> float:
