@@ -11,6 +11,7 @@ from rich.table import Table
 
 from benchd.analysis.comparison import AtLevel, Difference, difference
 from benchd.analysis.uncertainty import Estimate, from_expanded
+from benchd.report.screen import wrapped
 from benchd.report.side_by_side import Comparison
 from benchd.running.states import Quality
 from benchd.store.records import PointRecord
@@ -24,7 +25,8 @@ def points_lines(points: Sequence[PointRecord]) -> list[RenderableType]:
     """The test points of one run: a table, how its soaks were ended, and what was measured twice."""
     if not points:
         return ["  no test points"]
-    return [_points_table(points), *(line for line in (rule_line(points), repeat_line(points)) if line)]
+    told = [*rule_line(points).splitlines(), *repeat_line(points).splitlines()]
+    return [_points_table(points), *(line for text in told for line in wrapped(text, WIDTH, "  "))]
 
 
 def _points_table(points: Sequence[PointRecord]) -> Table:

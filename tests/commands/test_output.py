@@ -104,5 +104,5 @@ def test_lines_of_a_whole_night_fit_80_columns(benchd, tmp_path):
     tables = [line for line in told.out.splitlines() if not line.startswith(("Database: ", "Next: "))]
     assert max(map(len, tables)) <= 80
     points = json.loads(benchd("results", "--json", "--db", db).out)
-    rows = [line for line in tables if re.match(r" *\d+  \d+(\.\d+)? (dBA|%) ", line)]
+    rows = [line for line in tables if re.match(r" *\d+ +[\d.]+ +[\d.]+ (dBA|%) ", line)]
     assert len(rows) == len(points)

@@ -172,6 +172,14 @@ def test_a_point_measured_twice_tells_what_the_night_has_changed(made):
     assert repeat_line([points[0], made(1.0, 36.0, None, noise_set_dba=36.0, quality=Quality.VOID)]) == ""
 
 
+def test_what_is_told_below_the_table_fits_80_columns(made):
+    ends = ("settled to within 0.2 K", "fixed 25 min", "predicted to within 0.35 K")
+    points = [made(1.0, 36.0, 40.0, point=at, until=ends[at % 3], ended_by="settled") for at in range(3)]
+    lines = [line for line in points_lines(points) if isinstance(line, str)]
+    assert lines[-1] == "  meaningful difference."
+    assert max(map(len, lines)) <= 80
+
+
 @pytest.mark.parametrize(
     ("first_k", "then_k", "u_k", "says"),
     [
