@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from rich import box
 from rich.console import RenderableType
@@ -21,96 +22,154 @@ HEATS_A_TABLE = 4
 WIDTH = 80
 
 
+@dataclass(frozen=True)
+class _Layout:
+    """How wide the table of points is set."""
+
+    gap: int
+    """Blanks between two columns."""
+    words: bool = True
+    """How a soak ended stands behind its minutes as a word, else as the word's first letter."""
+    beside: bool = True
+    """What was left of a predicted rise has a column, else it stands below the minutes."""
+    numbered: bool = True
+    """Each point bears its number."""
+
+
+#: From the widest on; the first that fits is taken. Figures and how a soak ended are never given up: they are what the
+#: table is for. The number is, as a last resort.
+_LAYOUTS = (
+    _Layout(2),
+    _Layout(1),
+    _Layout(1, words=False),
+    _Layout(1, words=False, beside=False),
+    _Layout(1, words=False, beside=False, numbered=False),
+)
+
+
 def points_lines(points: Sequence[PointRecord]) -> list[RenderableType]:
     """The test points of one run: a table, how its soaks were ended, and what was measured twice."""
     if not points:
         return ["  no test points"]
-    told = [*rule_line(points).splitlines(), *repeat_line(points).splitlines()]
-    return [_points_table(points), *(line for text in told for line in wrapped(text, WIDTH, "  "))]
-
-
-def _points_table(points: Sequence[PointRecord]) -> Table:
-    numbered = _numbered_or_not(points, numbered=True)
-    # A number is a help to name a point by, its figures are what the table is for.
-    return numbered if _needs(numbered) <= WIDTH else _numbered_or_not(points, numbered=False)
+    tables = [(layout, _points_table(points, layout)) for layout in _LAYOUTS]
+    layout, table = next((one for one in tables if _needs(one[1]) <= WIDTH), tables[-1])
+    told = [rule_line(points), *_legend(points, layout), *repeat_line(points).splitlines()]
+    return ["", table, "", *(line for text in told if text for line in wrapped(text, WIDTH, "  "))]
 
 
 def _needs(table: Table) -> int:
     """How wide a table has to be so that only its last column breaks, and no word of that."""
     *whole, broken = [[str(column.header), *map(str, column.cells)] for column in table.columns]
     widths = [max(len(line) for cell in column for line in cell.splitlines() or [""]) for column in whole]
-    return sum(widths) + 2 * len(whole) + max(len(word) for cell in broken for word in cell.split()) + 1
+    # Behind each column but the last stand its padding and the blank that the box draws between two.
+    between = len(whole) * (table.padding[1] + 1)
+    return sum(widths) + between + max(len(word) for cell in broken for word in cell.split())
 
 
-def _numbered_or_not(points: Sequence[PointRecord], *, numbered: bool) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
-    if numbered:
+def _points_table(points: Sequence[PointRecord], layout: _Layout) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, layout.gap - 1, 0, 0))
+    if layout.numbered:
         # In the order in which they were measured; they are listed by heat and setting.
         table.add_column("no", justify="right", no_wrap=True)
-    table.add_column("heat W", justify="right", no_wrap=True)
+    table.add_column("heat\nW", justify="right", no_wrap=True)
     table.add_column("asked", no_wrap=True)
     # Only where it tells points apart: most nights have one pump setting.
-    pumps = _has_pumps(points)
+    pumps = len({point.pump_pct for point in points}) > 1
     if pumps:
         table.add_column("pump", justify="right", no_wrap=True)
-    table.add_column("level dBA", justify="right", no_wrap=True)
-    table.add_column("rise K", justify="right", no_wrap=True)
+    table.add_column("level\ndBA", justify="right", no_wrap=True)
+    table.add_column("rise\nK", justify="right", no_wrap=True)
     table.add_column("K/W", justify="right", no_wrap=True)
-    predicted = any(point.extrapolated_k is not None for point in points)
-    # Beside a column for the pump there is no room for another one: it stands below the minutes then.
-    beside = predicted and not pumps
-    table.add_column("soak\nmin" if beside else "soak", justify="right", no_wrap=True)
-    if beside:
+    table.add_column("soak\nmin", no_wrap=True)
+    left = _any_left(points)
+    if left and layout.beside:
         table.add_column("left\nK", justify="right", no_wrap=True)
     table.add_column("worth", overflow="fold")
+    figures = max(len(_minutes(point)) for point in points)
     for point in sorted(points, key=_by_heat_and_setting):
         table.add_row(
-            *([str(point.point)] if numbered else []),
+            *([str(point.point)] if layout.numbered else []),
             f"{point.heat_set_w:g}",
             asked(point),
             *([f"{point.pump_pct:g} %"] if pumps else []),
             with_u(point.level_dba, point.level_u_db, 1),
             with_u(point.rise_k, point.rise_u_k, 2),
             with_u(point.resistance_k_per_w, point.resistance_u_k_per_w, 4),
-            *([_minutes(point), _left(point)] if beside else [_soaked(point)]),
+            _soaked(point, layout, figures),
+            *([_left(point)] if left and layout.beside else []),
             worth(point),
         )
     return table
+
+
+def _soaked(point: PointRecord, layout: _Layout, figures: int) -> str:
+    """Minutes, as wide as so many figures, and how the soak ended; empty when there was none."""
+    if point.soak_s is None:
+        return ""
+    ended = _ended(point) if layout.words else _ended(point)[:1]
+    below = f"\n{_left(point)} K" if _left(point) and not layout.beside else ""
+    return f"{_minutes(point):>{figures}} {ended}".rstrip() + below
 
 
 def _minutes(point: PointRecord) -> str:
     return "" if point.soak_s is None else f"{point.soak_s / 60:.0f}"
 
 
-def _soaked(point: PointRecord) -> str:
-    if point.soak_s is None:
-        return ""
-    left = "" if point.extrapolated_k is None else f"\n{_left(point)} K"
-    return f"{_minutes(point)} min{left}"
+def _ended(point: PointRecord) -> str:
+    """How the soak of a point ended, in words."""
+    return "" if point.soak_s is None else (point.ended_by or "").replace("_", " ")
 
 
 def _left(point: PointRecord) -> str:
     return "" if point.extrapolated_k is None else f"{point.extrapolated_k:+.2f}"
 
 
-def _has_pumps(points: Sequence[PointRecord]) -> bool:
-    return len({point.pump_pct for point in points}) > 1
+def _any_left(points: Sequence[PointRecord]) -> bool:
+    return any(point.extrapolated_k is not None for point in points)
+
+
+def _legend(points: Sequence[PointRecord], layout: _Layout) -> list[str]:
+    """What the table says too shortly, in sentences."""
+    lines = []
+    ways = sorted({_ended(point) for point in points} - {""})
+    if ways and not layout.words:
+        lines.append(f"Behind the minutes, how the soak ended: {', '.join(f'{way[0]} {way}' for way in ways)}.")
+    if _any_left(points):
+        where = "Left" if layout.beside else "Below the minutes"
+        lines.append(
+            f"{where}: how far the rise still had to go when the soak ended. In those rows the rise is its predicted "
+            "end, not the last reading."
+        )
+    return lines
 
 
 def rule_line(points: Sequence[PointRecord]) -> str:
-    """By which rules the soaks were ended, and how often in which way; empty when nothing was soaked."""
-    ways: dict[str, Counter[str]] = {}
-    predicted = False
+    """By which rules the soaks were ended, and how often in which way; empty when nothing was soaked.
+
+    Of several rules it is said which points each ended.
+    """
+    rules: dict[str, list[PointRecord]] = {}
     for point in points:
-        predicted = predicted or point.extrapolated_k is not None
-        if point.until and point.ended_by and point.soak_s is not None:
-            ways.setdefault(point.until, Counter())[point.ended_by.replace("_", " ")] += 1
-    rules = [f"{until} ({', '.join(f'{n} {way}' for way, n in sorted(how.items()))})" for until, how in ways.items()]
-    lines = [f"Soaks: {'; '.join(sorted(rules))}."] if rules else []
-    if predicted:
-        where = "Below the minutes" if _has_pumps(points) else "Left"
-        lines.append(f"{where}: how far the rise was from its predicted end, the rise shown.")
-    return "\n".join(lines)
+        if point.until and _ended(point):
+            rules.setdefault(point.until, []).append(point)
+    told = []
+    for until, ended in sorted(rules.items()):
+        ways = ", ".join(f"{n} {way}" for way, n in sorted(Counter(map(_ended, ended)).items()))
+        which = f"{_numbers(ended)}: " if len(rules) > 1 else ""
+        told.append(f"{until} ({which}{ways})")
+    return f"Soaks: {'; '.join(told)}." if told else ""
+
+
+def _numbers(points: Sequence[PointRecord]) -> str:
+    """The numbers of points, runs of them as one: `points 1-3, 7`."""
+    runs: list[list[int]] = []
+    for number in sorted(point.point for point in points):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    said = ", ".join(f"{one[0]}-{one[-1]}" if len(one) > 1 else f"{one[0]}" for one in runs)
+    return f"point{'s' if len(points) > 1 else ''} {said}"
 
 
 def repeat_line(points: Sequence[PointRecord]) -> str:

@@ -43,8 +43,8 @@ def test_a_point_shows_what_was_asked_and_what_was_found_with_uncertainties(made
     by_level = made(1000.0, 36.2, 40.0, noise_set_dba=36.5, heat_set_w=120.5)
     text = printed(points_lines([good, by_level]))
     assert rows(text) == [
-        ["0", "120.5", "36.5 dBA", "36.2 ±0.2", "40.00 ±0.30", "20 min", "good"],
-        ["0", "200", "50 %", "37.0 ±0.7", "40.12 ±0.52", "0.2006 ±0.0026", "20 min", "good"],
+        ["0", "120.5", "36.5 dBA", "36.2 ±0.2", "40.00 ±0.30", "20 settled", "good"],
+        ["0", "200", "50 %", "37.0 ±0.7", "40.12 ±0.52", "0.2006 ±0.0026", "20 settled", "good"],
     ]
     assert "Soaks: settled to within 0.2 K (2 settled)." in text
 
@@ -86,79 +86,127 @@ def test_no_points_are_said_to_be_none():
     assert printed(points_lines([])) == "  no test points\n"
 
 
+WIDE = {
+    "heat_set_w": 1234.5,
+    "noise_set_dba": 101.5,
+    "level_u_db": 10.7,
+    "rise_u_k": 10.53,
+    "resistance_k_per_w": 1.23456,
+    "resistance_u_k_per_w": 0.10534,
+    "soak_s": 1440 * 60.0,
+    "quality": Quality.VOID,
+    "flags": tuple(Flag),
+}
+USUAL = {
+    "heat_set_w": 240.0,
+    "noise_set_dba": 34.5,
+    "resistance_k_per_w": 0.30462,
+    "resistance_u_k_per_w": 0.0044,
+    "soak_s": 17 * 60.0,
+}
+
+
+def last_column(text: str) -> list[str]:
+    """The words of the last column, as its lines break them."""
+    head = next(line for line in text.splitlines() if "worth" in line)
+    table = text.split("─\n", 1)[1].split("\n\n", 1)[0]
+    return [word for line in table.splitlines() for word in line[head.index("worth") :].split()]
+
+
 def test_the_widest_point_that_can_be_fits_80_columns_and_loses_nothing(made):
-    wide = made(
-        12345.0,
-        101.15,
-        123.456,
-        heat_set_w=1234.5,
-        noise_set_dba=101.5,
-        level_u_db=10.7,
-        rise_u_k=10.53,
-        resistance_k_per_w=1.23456,
-        resistance_u_k_per_w=0.10534,
-        soak_s=1440 * 60.0,
-        quality=Quality.VOID,
-        flags=tuple(Flag),
-    )
-    predicted = replace(wide, extrapolated_k=-1.34)
-    for points in ([predicted], [predicted, replace(wide, pump_pct=100.0)]):
-        wider = printed(points_lines(points)[:1])
-        assert max(map(len, wider.splitlines())) <= 80
-        assert "-1.34" in wider
-        assert "…" not in wider
-    text = printed(points_lines([wide]))
-    assert max(map(len, text.splitlines())) <= 80
-    for cell in ("1234.5", "101.5 dBA", "101.2 ±10.7", "123.46 ±10.53", "1.2346 ±0.1053", "1440 min"):
-        assert cell in text.replace("101.1 ±10.7", "101.2 ±10.7")
-    _, head, _, *lines, _, _ = text.splitlines()
-    last = "".join(line[head.index("worth") :].strip() for line in lines)
-    assert last == worth(wide).replace(" ", "")
-    assert "…" not in text
+    wide = made(12345.0, 101.16, 123.456, **WIDE)
+    predicted = replace(wide, extrapolated_k=-1.34, ended_by="predicted")
+    for points in ([wide], [predicted], [predicted, replace(wide, pump_pct=100.0, fan_pct=None, point=1)]):
+        text = printed(points_lines(points))
+        assert max(map(len, text.splitlines())) <= 80
+        for cell in ("1234.5", "101.5 dBA", "101.2 ±10.7", "123.46 ±10.53", "1.2346 ±0.1053", "1440 "):
+            assert cell in text
+        assert ("-1.34" in text) == (predicted in points)
+        assert "…" not in text
+        assert sorted(last_column(text)) == sorted(" ".join(map(worth, points)).split())
 
 
-def test_a_point_as_they_are_keeps_its_words_whole(made):
-    usual = made(
+@pytest.mark.parametrize("flag", list(Flag))
+@pytest.mark.parametrize("quality", [Quality.FLAGGED, Quality.VOID, Quality.OVER_LIMIT])
+@pytest.mark.parametrize("ended_by", ["predicted", "time_up"])
+def test_no_word_is_broken_and_each_point_as_they_are_bears_its_number(made, quality, flag, ended_by):
+    left_k = -0.33 if ended_by == "predicted" else None
+    flagged = made(
         1000.0,
         37.04,
         73.45,
-        heat_set_w=240.0,
-        noise_set_dba=34.5,
-        resistance_k_per_w=0.30462,
-        resistance_u_k_per_w=0.0044,
-        soak_s=240 * 60.0,
-        quality=Quality.VOID,
-        flags=tuple(Flag),
+        **USUAL,
+        point=13,
+        quality=quality,
+        flags=(flag,),
+        ended_by=ended_by,
+        extrapolated_k=left_k,
     )
+    good = made(1000.0, 37.04, 73.45, **USUAL, point=12, extrapolated_k=0.21)
+    for points in ([flagged], [good, flagged], [replace(good, pump_pct=60.0), flagged]):
+        text = printed(points_lines(points))
+        assert max(map(len, text.splitlines())) <= 80
+        assert {"13"} <= {row[0].split()[0] for row in rows(text)}
+        assert set(worth(flagged).split()) <= set(last_column(text))
+
+
+def test_a_point_as_they_are_keeps_its_words_whole(made):
+    usual = made(1000.0, 37.04, 73.45, **{**USUAL, "soak_s": 240 * 60.0}, quality=Quality.VOID, flags=tuple(Flag))
     text = printed(points_lines([usual]))
     assert max(map(len, text.splitlines())) <= 80
     assert all(word in text for flag in Flag for word in str(flag).split("_"))
 
 
-def test_each_rule_is_told_with_how_its_soaks_ended(made):
+def test_how_its_soak_ended_stands_with_each_point(made):
+    ways = ("predicted", "settled", "time_up", "over_limit")
+    ended = [
+        made(1.0, 37.0, 40.0, **USUAL, ended_by=way, point=at, extrapolated_k=0.1 if at < 3 else None)
+        for at, way in enumerate(ways, 1)
+    ]
+    lines = printed(points_lines(ended)).splitlines()
+    for number, way in enumerate(ways, 1):
+        (row,) = [line for line in lines if line.lstrip().startswith(f"{number} ")]
+        assert f" 17 {way.replace('_', ' ')}" in row
+    assert not any("Behind the minutes" in line for line in lines)
+
+
+def test_where_there_is_no_room_for_the_word_its_letter_is_explained(made):
+    there = made(1.0, 37.0, 40.0, **USUAL, point=1, extrapolated_k=-0.02)
+    early = replace(there, ended_by="predicted", point=2, pump_pct=60.0, flags=(Flag.LEVEL_MISSING,))
+    text = printed(points_lines([there, early]))
+    assert [row.split()[0] for row, *_ in rows(text)] == ["1", "2"]
+    assert " 17 s " in text
+    assert " 17 p " in text
+    assert "Behind the minutes, how the soak ended: p predicted, s settled." in text
+
+
+def test_each_rule_is_told_with_how_its_soaks_ended_and_of_several_at_which_points(made):
     ended = [
         ("settled to within 0.2 K", "settled"),
         ("fixed 25 min", "fixed"),
         ("settled to within 0.2 K", "time_up"),
         ("settled to within 0.2 K", "settled"),
     ]
-    points = [made(1.0, 30.0, 1.0, until=until, ended_by=by) for until, by in ended]
+    points = [made(1.0, 30.0, 1.0, until=until, ended_by=by, point=at) for at, (until, by) in enumerate(ended, 1)]
     nothing = made(None, None, None, soak_s=None, ended_by="not measured", quality=Quality.NOT_REACHED)
     assert rule_line([*points, nothing]) == (
-        "Soaks: fixed 25 min (1 fixed); settled to within 0.2 K (2 settled, 1 time up)."
+        "Soaks: fixed 25 min (point 2: 1 fixed); settled to within 0.2 K (points 1, 3-4: 2 settled, 1 time up)."
     )
+    assert rule_line([points[0], points[2]]) == "Soaks: settled to within 0.2 K (1 settled, 1 time up)."
     assert rule_line([nothing]) == ""
 
 
-def test_of_a_predicted_end_it_is_told_how_far_the_rise_still_was(made):
+def test_of_a_predicted_end_it_is_told_how_far_the_rise_still_had_to_go(made):
     until = "predicted to within 0.2 K"
     early = made(1.0, 37.0, 40.0, until=until, ended_by="predicted", extrapolated_k=1.3049, heat_set_w=100.0)
     there = made(1.0, 37.0, 41.0, until=until, ended_by="settled", extrapolated_k=-0.02)
     hot = made(None, None, None, until=until, ended_by="over_limit", heat_set_w=300.0, quality=Quality.OVER_LIMIT)
     text = printed(points_lines([early, there, hot]))
-    assert [row[-2:] for row in rows(text)] == [["+1.30", "good"], ["-0.02", "good"], ["20", "over limit"]]
+    assert [row[-2:] for row in rows(text)] == [["+1.30", "good"], ["-0.02", "good"], ["20 over limit", "over limit"]]
     assert "Soaks: predicted to within 0.2 K (1 over limit, 1 predicted, 1 settled)." in text
-    assert "Left: how far the rise was from its predicted end, the rise shown." in text
+    told = " ".join(text.split())
+    assert "Left: how far the rise still had to go when the soak ended." in told
+    assert "In those rows the rise is its predicted end, not the last reading." in told
     settled = printed(points_lines([made(1.0, 37.0, 40.0)]))
     assert "eft" not in settled
 
@@ -221,7 +269,7 @@ def test_a_point_at_another_heat_setting_or_pump_is_no_second_measurement(made, 
 
 def test_a_pump_column_is_shown_only_where_it_tells_points_apart(made):
     text = printed(points_lines([made(1.0, 36.0, 40.0, pump_pct=pump) for pump in (100.0, 60.0)]))
-    assert "pump" in text.splitlines()[1]
+    assert "pump" in text.splitlines()[2]
     assert sorted(row[3] for row in rows(text)) == ["100 %", "60 %"]
     assert max(map(len, text.splitlines())) <= 80
     same = printed(points_lines([made(1.0, 36.0, 40.0, fan_pct=fan, pump_pct=60.0) for fan in (50.0, 80.0)]))
