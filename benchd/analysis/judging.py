@@ -38,6 +38,19 @@ _NO_END_S = 900.0
 """A rise that has not bent for this long [s], or is seen to drift though its end is not known, drifts."""
 
 
+def goes_by(state: Literal["predicted", "settled"], tolerance_k: float) -> str:
+    """What a good verdict goes by, for a person.
+
+    `tolerance_k` [K] how well the end is known, or how near the rise has come to it.
+
+    >>> goes_by("settled", 0.2)
+    'within 0.2 K of its end'
+    """
+    if state == "settled":
+        return f"within {tolerance_k:g} K of its end"
+    return f"its end is known to within {tolerance_k:g} K"
+
+
 class Judge:
     """Judges the looks at one rise, in order.
 
@@ -63,7 +76,7 @@ class Judge:
         return half_width_k <= 2 * self.tolerance_k or age_s > _NO_END_S
 
     def judge(self, age_s: float, lasted_s: float, look: Look, half_width_k: float) -> tuple[State, str]:
-        """The word, and why, for a person.
+        """The word, and why, for a person: without the end's figures, which are this rise's only, not its die's.
 
         `age_s` [s] since the start; `lasted_s` [s] since the first sample that is used; `half_width_k` [K] of the end.
 
@@ -90,12 +103,12 @@ class Judge:
         left_k, left_u_k = look.left
         there = abs(left_k) + self._coverage * left_u_k <= tolerance_k and self._coverage * look.final[1] <= tolerance_k
         if (known or there) and not self._is_believed(age_s, look):
-            return "settling", f"its end looks known to ±{half_width_k:.2f} K, but it may drift"
+            return "settling", "its end looks known, but it may still drift"
         if there:
-            return "settled", f"within {tolerance_k:g} K of its end"
+            return "settled", goes_by("settled", tolerance_k)
         if known and look.held is not None:
-            return "predicted", f"its end is known to ±{half_width_k:.2f} K"
-        return "settling", f"its end is known to ±{half_width_k:.2f} K only"
+            return "predicted", goes_by("predicted", tolerance_k)
+        return "settling", "its end looks known, but is not tested yet" if known else "its end is not known yet"
 
     def _drifting(self, age_s: float, lasted_s: float, look: Look, known: bool) -> str:
         if look.drift is not None and (known or age_s > _NO_END_S):

@@ -164,7 +164,7 @@ class Parts:
         elif state == "drifting":
             said = latest
         else:
-            says = f"settling towards {end}" if end else says
+            says = f"settling towards {end} so far, not proven" if end else says
             said = joined(["end not predictable yet", latest])
         return joined([f"equilibrium: {says}", said, f"until {soaking['until']}"], "; ")
 

@@ -184,7 +184,8 @@ def test_a_run_says_what_it_does_and_when_it_ends(size: tuple[int, int]) -> None
     [
         (
             {"state": "settling", "ends_local": None, "remaining_s": None, "half_width_k": 1.34},
-            "settling towards 33.1 ±1.3 K; end not predictable yet, at the latest 22:50; until settled to within 0.2 K",
+            "settling towards 33.1 ±1.3 K so far, not proven; end not predictable yet, at the latest 22:50; "
+            "until settled to within 0.2 K",
         ),
         (
             {"state": "settling", "ends_local": None, "remaining_s": None, "final_k": None, "half_width_k": None},

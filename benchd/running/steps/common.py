@@ -149,7 +149,9 @@ def _ended(rule: Equilibrium, seen: Seen, over: str, enough: bool, elapsed_s: fl
         return None
     if rule.for_min is not None:
         return Ending.FIXED, rule.words
-    return Ending.TIME_UP, f"not {rule.words} in {rule.longest_min:g} min: {seen.reason}"
+    thought = seen.is_known and seen.state == "settling"
+    so_far = f", {seen.final_k:.2f} ±{seen.half_width_k:.2f} K so far, not proven" if thought else ""
+    return Ending.TIME_UP, f"not {rule.words} in {rule.longest_min:g} min: {seen.reason}{so_far}"
 
 
 def _ends_s(rule: Equilibrium, t_s: float, seen: Seen, watch: Watch, read_s: float) -> float | None:

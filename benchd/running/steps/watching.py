@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from benchd.analysis.equilibrium import EquilibriumDetector
 from benchd.analysis.hanging import Sensor
+from benchd.analysis.judging import goes_by
 from benchd.analysis.over_sink import Over, OverSink
 from benchd.protocol_file import SINKS, Equilibrium, finer_sink
 from benchd.running.found import Found
@@ -120,8 +121,11 @@ class Watch:
         if state == "settled" and not abs(left_k) <= self._rule.within_k:
             state = "predicted"
         unsure = self._unsure(SINKS[sink], half_k, over)
-        if unsure and state in ("predicted", "settled"):
-            state, remaining_s, reason = "settling", None, unsure
+        if state == "predicted" or state == "settled":
+            if unsure:
+                state, remaining_s, reason = "settling", None, unsure
+            else:
+                reason = goes_by(state, self._rule.within_k)  # the sink's own tolerance is smaller
         return Seen(state, seen.final_k + over.final_k, half_k, left_k, remaining_s, reason, over.steps_k)
 
     def _unsure(self, sink: str, half_k: float, over: Over) -> str:
@@ -130,7 +134,7 @@ class Watch:
             return f"die_c shows the same all the time, and the {sink} does not"
         if not over.fits:
             return f"the die does not go as the {sink} does"
-        return "" if half_k <= self._rule.within_k else f"its end is known to ±{half_k:.2f} K only"
+        return "" if half_k <= self._rule.within_k else "its end is not known yet"
 
     def _left_k(self, left_now_k: float, t_s: NDArray[np.float64], now_s: float) -> NDArray[np.float64]:
         """What the watched rise had left at times, or will have [K]; NaN before the curve that counts now began."""

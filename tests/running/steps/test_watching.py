@@ -82,6 +82,17 @@ def test_the_end_of_the_rise_is_known_before_it_is_reached(there) -> None:
     assert told[-1].remaining_s == 0
 
 
+@pytest.mark.parametrize("there", [channels(die_step_k=0.1), channels()], ids=["fine", "coarse"])
+def test_an_end_is_called_known_only_by_a_verdict_that_says_so(there) -> None:
+    """And never with the figures of the sink, which are not the die's."""
+    told = seen(Watch(RULE, WANTS, Found((), there)), ticks(2400, there))
+    said = {state: {one.reason for one in told if one.state == state} for state in ("settling", "predicted", "settled")}
+    assert "its end is not known yet" in said["settling"]
+    assert not any("is known" in reason or "±" in reason for reason in said["settling"])
+    assert said["predicted"] == {"its end is known to within 0.3 K"}
+    assert said["settled"] == {"within 0.3 K of its end"}
+
+
 def test_half_widths_add_in_squares_and_ends_add() -> None:
     there = channels()
     watch = Watch(RULE, WANTS, Found((), there))
