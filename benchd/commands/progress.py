@@ -65,8 +65,7 @@ class Progress:
 
     def _picture(self, snapshot: Snapshot, now_s: float) -> Group:
         width = self._console.width
-        whole_s = snapshot.t_s + snapshot.left_s
-        passed = snapshot.t_s / whole_s if whole_s else 0.0
+        passed = snapshot.done_part
         real_left_s = (now_s - self._begun_s) * (1 - passed) / passed if passed else 0.0
         points = f"point {min(snapshot.points_done + 1, snapshot.points_known)} of {snapshot.points_known}"
         if snapshot.more_to_come:

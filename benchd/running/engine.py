@@ -19,7 +19,7 @@ from benchd.errors import BenchdError, RunRefused, StoreError
 from benchd.instruments import SampleFlag
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
-from benchd.running.forecast import left_s
+from benchd.running.forecast import expected_s, left_s
 from benchd.running.interlocks import Interlocks
 from benchd.running.plan import Plan
 from benchd.running.safe_state import SafeReport, make_safe
@@ -28,7 +28,7 @@ from benchd.running.schedule import Play, Stage, plays_of
 from benchd.running.setter import Setter
 from benchd.running.snapshot import Lateness, Snapshot
 from benchd.running.states import Ending, RunEvent, RunState
-from benchd.running.steps.base import Outcome, Tick, Wants
+from benchd.running.steps.base import Outcome, Soaking, Tick, Wants
 from benchd.running.steps.kinds import KINDS
 
 #: In virtual time a commit every so many ticks; on a real bench every tick, before its setpoints go out.
@@ -87,8 +87,27 @@ class _Where:
     points_done: int
     points_known: int
     more_to_come: bool
-    ends_s: float
-    """When the run will have ended, in bench time of the run [s]."""
+    done_s: float
+    """How long the stages took that are done [s],"""
+    stage_s: float = 0.0
+    """this one will take [s], from when what is its own began, and"""
+    others_s: float = 0.0
+    """those after it will take [s]."""
+    point: bool = False
+    """Whether this one measures a test point."""
+    began_s: float = math.inf
+    """When what is its own began, in bench time of the run [s]: what a repeat plays before it, or a hold, is not."""
+
+    def spent_s(self, run_s: float) -> float:
+        """How long [s] it has been at what is its own."""
+        return max(0.0, run_s - self.began_s)
+
+    def left_s(self, run_s: float, soaking: Soaking | None) -> float:
+        """What is left of the run [s]. One that takes longer than usual takes nothing from those after it."""
+        stage_s = self.stage_s - self.spent_s(run_s)
+        if self.point and soaking is not None and soaking.ends_s is not None:
+            stage_s = soaking.ends_s - run_s
+        return max(0.0, stage_s) + self.others_s
 
 
 @dataclass(frozen=True)
@@ -188,11 +207,13 @@ class Engine:
                     raise BenchdError("the sweeps are over, but a later step still lacks what they should have found")
                 return None
             if not left[0].skip:
-                self._look_ahead(plan)
+                self._look_ahead(plan, left[0])
                 return left[0]
             self._book.skip(left[0])
 
-    def _look_ahead(self, plan: Plan) -> None:
+    def _look_ahead(self, plan: Plan, stage: Stage) -> None:
+        protocol = self._book.protocol
+        stage_s = expected_s(protocol, stage, plan.took_s)
         points = [stage.key for stage in plan.schedule.stages if stage.point]
         self._where = _Where(
             stage="",
@@ -201,7 +222,10 @@ class Engine:
             points_done=sum(key in plan.done for key in points),
             points_known=len(points),
             more_to_come=plan.schedule.more_to_come,
-            ends_s=self._book.now_s + left_s(self._book.protocol, plan.schedule, plan.done, plan.took_s),
+            done_s=plan.done_s,
+            stage_s=stage_s,
+            others_s=left_s(protocol, plan.schedule, plan.done, plan.took_s) - stage_s,
+            point=stage.point is not None,
         )
 
     def _play_stage(self, stage: Stage) -> None:
@@ -214,6 +238,8 @@ class Engine:
 
     def _play_step(self, stage: Stage, attempt: int, seq: int, play: Play) -> None:
         self._where = replace(self._where, stage=stage.key, attempt=attempt, kind=play.kind)
+        if play is stage.plays[0]:
+            self._where = replace(self._where, began_s=self._book.now_s)
         self._book.begin_step(stage.key, attempt, seq, play.kind, play.spec.model_dump_json())
         step = KINDS[play.kind](play.spec, self._book.found)
         try:
@@ -238,7 +264,7 @@ class Engine:
         self._setter.command(wants)
         self._book.end_step(Outcome(Ending.HELD, "held"), None)
         self._book.turn(RunEvent.HOLD)
-        self._where = replace(self._where, stage=stage.key, attempt=attempt, kind="hold")
+        self._where = replace(self._where, stage=stage.key, attempt=attempt, kind="hold", began_s=math.inf)
         self._book.begin_step(stage.key, attempt, 0, "hold", "{}")
         while self._book.state is RunState.HELD:
             self._tick(wants)
@@ -344,8 +370,9 @@ class Engine:
             points_done=where.points_done,
             points_known=where.points_known,
             more_to_come=where.more_to_come,
-            left_s=max(0.0, where.ends_s - run_s),
+            left_s=where.left_s(run_s, wants.soaking),
             samples=tuple(samples),
+            done_s=where.done_s + where.spent_s(run_s),
         )
 
 

@@ -23,7 +23,7 @@ from benchd.protocol_file import (
     PumpSweep,
     Soak,
 )
-from benchd.running.schedule import Schedule, step_of
+from benchd.running.schedule import COOLS_AFTER, Schedule, Stage, step_of
 from benchd.running.steps.common import COMES_UP_S
 from benchd.running.steps.pump import LISTEN_AFTER_S
 
@@ -137,12 +137,19 @@ def left_s(protocol: Protocol, schedule: Schedule, done: frozenset[str], took_s:
     return expectation(protocol, schedule, done, took_s).lasts_s
 
 
-def expected_s(protocol: Protocol, stage_key: str, took_s: Mapping[str, float]) -> float:
-    """Bench time [s] that one stage will take: as others of its step have taken, else as is usual."""
-    step = step_of(protocol, stage_key)
-    name = protocol.name_of(step)
-    same: Sequence[float] = [seconds for key, seconds in took_s.items() if key.split("/")[0] == name]
-    return fmean(same) if same else guess_s(step)
+def expected_s(protocol: Protocol, stage: Stage, took_s: Mapping[str, float]) -> float:
+    """Bench time [s] that one stage will take: as others like it of its step have taken, else as is usual."""
+    like = _like(stage.key)
+    same: Sequence[float] = [seconds for key, seconds in took_s.items() if _like(key) == like]
+    if same:
+        return fmean(same)
+    ends_with = stage.plays[-1].spec
+    return _cools_s(ends_with) if isinstance(ends_with, CoolDown) else guess_s(step_of(protocol, stage.key))
+
+
+def _like(stage_key: str) -> tuple[str, bool]:
+    """Its step, and whether it only cools down after a point of that."""
+    return stage_key.split("/")[0], stage_key.endswith(COOLS_AFTER)
 
 
 def points_of(soak: Soak) -> int:
@@ -156,4 +163,4 @@ def _left_of(
     stages = [stage for stage in schedule.stages if step_of(protocol, stage.key) is step]
     if schedule.more_to_come and isinstance(step, Soak) and not stages:
         return points_of(step) * guess_s(step)
-    return sum(expected_s(protocol, stage.key, took_s) for stage in stages if stage.key not in done and not stage.skip)
+    return sum(expected_s(protocol, stage, took_s) for stage in stages if stage.key not in done and not stage.skip)

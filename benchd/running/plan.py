@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 
 from sqlalchemy import Connection
 
@@ -22,14 +23,23 @@ class Plan:
     schedule: Schedule
     done: frozenset[str]
     took_s: dict[str, float]
-    """How long finished attempts took [s] of bench time, by stage."""
+    """How long the latest attempt that was finished whole took [s] of bench time, by stage.
+
+    Without what a repeat plays before its stage: no other attempt will have to.
+    """
+
+    @property
+    def done_s(self) -> float:
+        """How long what is done took [s] of bench time; attempts that were broken off, and holds, are not done."""
+        return sum(self.took_s.get(key, 0.0) for key in self.done)
 
 
 def plan_of(connection: Connection, row: RunRow, protocol: Protocol) -> Plan:
     """The plan of a run whose protocol's text has been read: a pure function of what the database says of the run."""
     findings = queries.standing_findings(connection, row.id)
     planned = schedule(protocol, findings, seed=row.seed, cooling=row.cooling)
-    return Plan(findings, planned, _done(connection, row.id, protocol, planned), _took_s(connection, row.id))
+    took_s = _took_s(connection, row.id, protocol, planned)
+    return Plan(findings, planned, _done(connection, row.id, protocol, planned), took_s)
 
 
 def _done(connection: Connection, run_id: int, protocol: Protocol, planned: Schedule) -> frozenset[str]:
@@ -46,14 +56,15 @@ def _done(connection: Connection, run_id: int, protocol: Protocol, planned: Sche
     return frozenset(done)
 
 
-def _took_s(connection: Connection, run_id: int) -> dict[str, float]:
-    took: dict[str, float] = {}
-    attempt: dict[str, int] = {}
-    for step in queries.steps(connection, run_id):
-        if step.ended_ms is None or step.ending not in FINISHED:
+def _took_s(connection: Connection, run_id: int, protocol: Protocol, planned: Schedule) -> dict[str, float]:
+    stages = {stage.key: stage for stage in planned.stages}
+    took = {}
+    for (key, attempt), steps in groupby(queries.steps(connection, run_id), lambda step: (step.stage, step.attempt)):
+        if key not in stages:
             continue
-        if attempt.get(step.stage) != step.attempt:
-            took[step.stage] = 0.0
-            attempt[step.stage] = step.attempt
-        took[step.stage] += (step.ended_ms - step.started_ms) / 1000
+        last = len(plays_of(stages[key], attempt, protocol))
+        before = last - len(stages[key].plays)
+        own = [step for step in steps if step.seq > before and step.ending in FINISHED]
+        if own and own[-1].seq == last:
+            took[key] = sum(((step.ended_ms or 0) - step.started_ms) / 1000 for step in own)
     return took

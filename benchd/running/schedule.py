@@ -82,6 +82,8 @@ def _cold(protocol: Protocol) -> CoolDown:
     return CoolDown(to_within_k=protocol.repeat_from_k, at_most_min=REPEAT_AT_MOST_MIN)
 
 
+#: So the stage that cools down after a point over the limit is named after that point's.
+COOLS_AFTER = "/cool_down"
 #: A bench that has not come down in this time [min] will not; the stage goes on from there.
 REPEAT_AT_MOST_MIN = 60.0
 
@@ -119,7 +121,7 @@ def _with_cool_downs(points: list[Stage], protocol: Protocol, soak: Soak, found:
         over = next((seen for seen in overs if stage.point is not None and _same(stage.point, seen)), None)
         if over is not None:
             overs.remove(over)
-            stages.append(Stage(f"{stage.key}/cool_down", (Play("cool_down", cold),)))
+            stages.append(Stage(f"{stage.key}{COOLS_AFTER}", (Play("cool_down", cold),)))
     return stages
 
 

@@ -25,9 +25,17 @@ class Snapshot:
     points_done: int
     points_known: int
     more_to_come: bool
+    done_s: float
+    """Bench time that went into what is done of it [s]; attempts that were broken off, and holds, are not done."""
     left_s: float
     """Bench time that the run will still take [s], a guess."""
     samples: tuple[Sample, ...]
+
+    @property
+    def done_part(self) -> float:
+        """How much of the run is done [1]."""
+        whole_s = self.done_s + self.left_s
+        return self.done_s / whole_s if whole_s else 0.0
 
     @property
     def doing(self) -> str:

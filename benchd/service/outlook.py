@@ -89,7 +89,7 @@ def stage_may_begin(shift: Shift, playing: Playing, stage: Stage) -> str:
     step = step_of(protocol, stage.key)
     if quiet is None or not step.quiet:
         return ""
-    takes_s = expected_s(protocol, stage.key, playing.book.plan().took_s)
+    takes_s = expected_s(protocol, stage, playing.book.plan().took_s)
     return may_begin(step.quiet, takes_s, quiet, shift.now(), shift.zone)
 
 

@@ -127,7 +127,6 @@ class StatusMaker:
         playing = self.shift.playing
         if playing is None:
             return None
-        whole_s = snapshot.t_s + snapshot.left_s
         return {
             "run": snapshot.run_id,
             "protocol": playing.row.protocol,
@@ -143,7 +142,7 @@ class StatusMaker:
             "more_to_come": snapshot.more_to_come,
             "t_s": snapshot.t_s,
             "left_s": snapshot.left_s,
-            "done_part": snapshot.t_s / whole_s if whole_s else 0.0,
+            "done_part": snapshot.done_part,
             "ends_local": self._after(snapshot.left_s),
             "quiet": playing.row.quiet,
             "soaking": self._soaking(snapshot.soaking, snapshot.t_s),

@@ -171,7 +171,9 @@ def test_a_run_without_quiet_steps_has_no_quiet_part() -> None:
 
 
 def test_one_stage_is_expected_as_others_of_its_step_have_taken() -> None:
-    assert expected_s(DUTY, "soak/150w_80pct", {}) == SOAK_S
+    stages = {stage.key: stage for stage in schedule(DUTY, (), seed=1, cooling="liquid").stages}
+    point, sweep = stages["soak/150w_80pct"], stages["fan_sweep"]
+    assert expected_s(DUTY, point, {}) == SOAK_S
     took = {"soak/100w_40pct": 500.0, "soak/100w_80pct": 700.0, "background": 9.0}
-    assert expected_s(DUTY, "soak/150w_80pct", took) == 600
-    assert expected_s(DUTY, "fan_sweep", took) == 90
+    assert expected_s(DUTY, point, took) == 600
+    assert expected_s(DUTY, sweep, took) == 90
