@@ -22,6 +22,7 @@ from benchd.protocol_values import (
     PercentList,
     PercentSweep,
     Seconds,
+    Until,
     Watts,
     step_name,
 )
@@ -39,7 +40,7 @@ def finer_sink(channels: Mapping[str, ChannelSpec], within_k: float) -> str | No
 class Equilibrium(Spec):
     """When a soak is over: its end predicted, its end reached, or after a fixed time; it stands with the point."""
 
-    until: Literal["predicted", "settled"] = "settled"
+    until: Until = "settled"
     """`"predicted"`: as soon as it is known to within `within_k` where the rise will end, and that is what is
     reported; `"settled"`: when the rise has come to within `within_k` of its end."""
     for_min: Minutes | None = None

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import Annotated, TypeAlias
+from typing import Annotated, Literal, TypeAlias
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from benchd.instruments import Number
+from benchd.toml_problems import shown
 
 Watts: TypeAlias = Annotated[Number, Field(ge=0, le=2000)]
 Heat: TypeAlias = Annotated[Number, Field(gt=0, le=2000)]
@@ -42,6 +43,16 @@ def _sweep(values: Sequence[float]) -> Sequence[float]:
     return _different(values)
 
 
+def _ending(value: object) -> object:
+    # Who asks for a third ending means a fixed time, which has a key of its own.
+    if value not in ("predicted", "settled"):
+        raise ValueError(
+            f'must be "predicted" or "settled", got {shown(value)}; for a fixed time give for_min in its place'
+        )
+    return value
+
+
+Until: TypeAlias = Annotated[Literal["predicted", "settled"], BeforeValidator(_ending)]
 PercentSweep: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False), AfterValidator(_sweep)]
 HeatList: TypeAlias = Annotated[tuple[Heat, ...], Field(strict=False, min_length=1), AfterValidator(_different)]
 PercentList: TypeAlias = Annotated[tuple[Percent, ...], Field(strict=False, min_length=1), AfterValidator(_different)]

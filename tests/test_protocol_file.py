@@ -147,6 +147,14 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
         ),
         (HEAD + SOAK.replace("[50]", "50"), "5:11: steps.1 (soak).fan_pct: must be a list in [ ], got 50 [%]"),
         (HEAD + SOAK.replace("[50]", "[]"), "5:11: steps.1 (soak).fan_pct: must not be empty"),
+        *(
+            (
+                HEAD + SOAK.replace("within_k", f"until = {until}, within_k"),
+                '6:25: steps.1 (soak).equilibrium.until: must be "predicted" or "settled", got '
+                f"{until}; for a fixed time give for_min in its place",
+            )
+            for until in ('"fixed"', '"soon"', "25")
+        ),
         (HEAD + SOAK + "repeat_first = 1", "7:16: steps.1 (soak).repeat_first: must be true or false, got 1"),
         (HEAD + SOAK + "equilibrium.for_min = 1", "7:1: this table or list was closed before and cannot be added to"),
         (
@@ -219,10 +227,6 @@ KINDS = "background, pump_sweep, fan_sweep, soak, cool_down, dwell, break_in, mo
         (
             HEAD + SOAK.replace("at_most_min = 60", "for_min = 25"),
             "6:28: steps.1 (soak).equilibrium.within_k: does not go with for_min: a fixed soak ends by the clock alone",
-        ),
-        (
-            HEAD + SOAK.replace("within_k = 0.2", 'until = "soon"'),
-            '6:25: steps.1 (soak).equilibrium.until: must be "predicted" or "settled", got "soon"',
         ),
         (
             HEAD + SOAK.replace("within_k = 0.2", "confidence = 95"),
