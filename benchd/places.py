@@ -24,6 +24,11 @@ def rehearsal_db() -> Path:
     return data_folder() / "rehearsal.db"
 
 
+def usual_db() -> Path:
+    """Which of the two is looked at when none is named: the real bench's, or rehearsals where there is nothing else."""
+    return bench_db() if bench_db().exists() or not rehearsal_db().exists() else rehearsal_db()
+
+
 def foreign_drivers() -> str:
     """What is wrong with the package `drivers` that Python finds, empty when it is benchd's own.
 

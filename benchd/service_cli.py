@@ -279,7 +279,7 @@ def runs(run: int | None, db: Path | None, socket: Path | None, limit: int, as_j
     if run is None:
         runs_command(database, limit, as_json)
     else:
-        run_command(database, run, as_json)
+        run_command(database, run, as_json, socket)
 
 
 #: All of them, for `benchd.cli`.

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from contextlib import suppress
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from rich import box
@@ -12,7 +14,7 @@ from rich.table import Table
 from benchd.commands.output import console, show
 from benchd.commands.tell import print_json
 from benchd.errors import BenchdError, NotFound
-from benchd.places import bench_db, rehearsal_db
+from benchd.places import usual_db
 from benchd.report.morning import history_line, morning_page
 from benchd.report.screen import hours
 from benchd.report.tables import points_lines
@@ -27,7 +29,7 @@ def database_of(db: Path | None, socket: Path | None) -> Path:
         return db
     with suppress(BenchdError):
         return Path(Client(socket_path(socket)).get("/status", timeout_s=3.0)["database"])
-    return bench_db() if bench_db().exists() else rehearsal_db()
+    return usual_db()
 
 
 def runs_command(db: Path, limit: int, as_json: bool) -> None:
@@ -52,8 +54,8 @@ def runs_command(db: Path, limit: int, as_json: bool) -> None:
     show([table])
 
 
-def run_command(db: Path, run: int, as_json: bool) -> None:
-    """Print the morning page of one run."""
+def run_command(db: Path, run: int, as_json: bool, socket: Path | None = None) -> None:
+    """Print the morning page of one run. db, socket: what is typed next has to go to the same ones."""
     with queries.reader(db) as connection:
         page = morning_page(connection, run)
         points = queries.points(connection, [run])
@@ -77,7 +79,15 @@ def run_command(db: Path, run: int, as_json: bool) -> None:
     for prompt in page["prompts"]:
         out.print(f"Still asked: {prompt['what']}", soft_wrap=True)
     if page["next"]:
-        out.print(f"Next: {page['next']}", soft_wrap=True)
+        out.print(f"Next: {_at_the_same(page['next'], db, socket)}", soft_wrap=True)
+
+
+def _at_the_same(commands: str, db: Path, socket: Path | None) -> str:
+    """Commands in words, each with the database or the daemon that it has to be told of."""
+    if commands.startswith("benchd results"):
+        return commands if db == usual_db() else f"{commands} --db {quote(str(db))}"
+    # The others go to the daemon.
+    return commands if socket is None else re.sub(r"benchd \w+", rf"\g<0> --socket {quote(str(socket))}", commands)
 
 
 def _when(page: dict[str, Any]) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 
 import pytest
 
@@ -38,9 +40,26 @@ def test_one_page_says_what_it_was_worth_and_what_is_next(benchd, played):
     lines = told.out.splitlines()
     assert lines[0] == "Run 1: short on brook 2x140, mount 1, simulated"
     assert "of 1 good" in lines[1]
-    assert lines[-1] == "Next: benchd results 1"
+    assert lines[-1] == f"Next: benchd results 1 --db {played}"
     assert any(line.strip().startswith("background: ") for line in lines)
     assert len(lines) <= 24
+
+
+def test_what_is_next_goes_to_the_same_database_and_the_same_daemon(benchd, played, tmp_path, own_folders):
+    named = tmp_path / "two words.db"
+    named.write_bytes(played.read_bytes())
+    assert benchd("runs", 1, "--db", named).out.splitlines()[-1] == f"Next: benchd results 1 --db '{named}'"
+    usual = own_folders / "data" / "benchd" / "bench.db"
+    usual.parent.mkdir(parents=True)
+    usual.write_bytes(played.read_bytes())
+    assert benchd("runs", 1, "--db", usual).out.splitlines()[-1] == "Next: benchd results 1"
+    assert benchd("runs", 1).out.splitlines()[-1] == "Next: benchd results 1"
+    with closing(sqlite3.connect(named)) as connection, connection:
+        connection.execute("UPDATE run SET state = 'failed'")
+    assert benchd("runs", 1, "--db", named).out.splitlines()[-1] == "Next: benchd resume 1"
+    socket = tmp_path / "a.sock"
+    told = benchd("runs", 1, "--db", named, "--socket", socket).out.splitlines()[-1]
+    assert told == f"Next: benchd resume --socket {socket} 1"
 
 
 def test_both_as_json(benchd, played):
