@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import Connection
@@ -9,7 +10,7 @@ from sqlalchemy import Connection
 from benchd.commands.output import console, show
 from benchd.commands.tell import print_json, tell
 from benchd.errors import InputError, NotFound
-from benchd.places import bench_db, rehearsal_db
+from benchd.places import bench_db, usual_db
 from benchd.report.found import found_lines
 from benchd.report.screen import hours
 from benchd.report.side_by_side import equal_noise
@@ -45,28 +46,59 @@ def results_command(
             else:
                 show(comparison_lines(compared))
             return
+        asked = [_asked(connection, run, heat, number) for run in runs]
+        _refuse_unless_any(asked)
         if as_json:
-            points = queries.points(connection, [run.id for run in runs])
-            print_json([point.as_json() for point in _chosen(points, heat, number)])
+            print_json([point.as_json() for one in asked for point in one.chosen])
             return
-        for run in runs:
-            _print_run(connection, run, heat, number, lost=run.state in ALIVE and not is_held(path))
+        for one in asked:
+            _print_run(connection, one, heat, lost=one.run.state in ALIVE and not is_held(path))
 
 
 def default_db() -> Path:
-    if bench_db().exists() or not rehearsal_db().exists():
-        return bench_db()
-    tell(f"there is no {bench_db()} yet; shown are rehearsals from {rehearsal_db()}")
-    return rehearsal_db()
+    """The database when none is named; tells when it is that of rehearsals."""
+    path = usual_db()
+    if path != bench_db():
+        tell(f"there is no {bench_db()} yet; shown are rehearsals from {path}")
+    return path
 
 
-def _chosen(points: list[PointRecord], heat: float | None, number: int | None) -> list[PointRecord]:
-    at_heat = [point for point in points if heat is None or point.heat_set_w == heat]
-    return [point for point in at_heat if number is None or point.point == number]
+@dataclass(frozen=True)
+class _Asked:
+    """What was asked of one run."""
+
+    run: RunRow
+    points: list[PointRecord]
+    """All of the run."""
+    chosen: list[PointRecord]
+    lacks: NotFound | None
+    """Why the point that was named is not among them."""
 
 
-def _print_run(connection: Connection, run: RunRow, heat: float | None, number: int | None, *, lost: bool) -> None:
+def _asked(connection: Connection, run: RunRow, heat: float | None, number: int | None) -> _Asked:
     points = queries.points(connection, [run.id])
+    at_heat = [point for point in points if heat is None or point.heat_set_w == heat]
+    if number is None:
+        return _Asked(run, points, at_heat, None)
+    try:
+        named = queries.point(connection, run.id, number)
+    except NotFound as error:
+        return _Asked(run, points, [], error)
+    if named in at_heat:
+        return _Asked(run, points, [named], None)
+    elsewhere = f"point {number} of run {run.id} is at {named.heat_set_w:g} W, not at {heat:g} W"
+    return _Asked(run, points, [], NotFound(elsewhere, "leave out --heat"))
+
+
+def _refuse_unless_any(asked: list[_Asked]) -> None:
+    lacks = [one.lacks for one in asked if one.lacks is not None]
+    if lacks and len(lacks) == len(asked):
+        what, hints = [error.message for error in lacks], dict.fromkeys(error.hint for error in lacks)
+        raise NotFound("; ".join(what), "; ".join(hints))
+
+
+def _print_run(connection: Connection, asked: _Asked, heat: float | None, *, lost: bool) -> None:
+    run, points = asked.run, asked.points
     bench_s = (queries.last_t_ms(connection, run.id) or 0) / 1000
     out = console()
     simulated = "simulated, " if run.simulated else ""
@@ -80,11 +112,10 @@ def _print_run(connection: Connection, run: RunRow, heat: float | None, number: 
     elif run.state is not RunState.COMPLETE and run.reason:
         out.print(f"  {run.reason}", soft_wrap=True)
     show(found_lines(connection, run.id, whole=not points))
-    shown = _chosen(points, heat, number)
-    if number is not None and points and not shown:
-        out.print(f"  no such point; there are {len(points)}")
-    elif points and not shown:
+    if asked.lacks is not None:
+        out.print(f"  {asked.lacks.message}", soft_wrap=True)
+    elif points and not asked.chosen:
         loads = ", ".join(f"{heat_w:g}" for heat_w in sorted({point.heat_set_w for point in points}))
         out.print(f"  no test points at {heat:g} W; there are some at {loads} W")
-    show(points_lines(shown) if shown or not points else ())
+    show(points_lines(asked.chosen) if asked.chosen or not points else ())
     out.print()

@@ -102,6 +102,8 @@ REFUSED: dict[tuple[RunState, RunEvent], str] = {
 
 #: States in which an engine ought to be alive.
 ALIVE = frozenset({S.RUNNING, S.HELD})
+#: States of a run that may come to its test points yet.
+TO_COME = ALIVE | {S.QUEUED, S.WAITING}
 
 
 def next_state(state: RunState, event: RunEvent) -> RunState:

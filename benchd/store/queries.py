@@ -17,7 +17,7 @@ from sqlalchemy.exc import DBAPIError
 
 from benchd.errors import NotFound
 from benchd.instruments import SampleFlag
-from benchd.running.states import FINISHED, Ending, Flag, Quality, RunState
+from benchd.running.states import FINISHED, TO_COME, Ending, Flag, Quality, RunState
 from benchd.running.steps.base import Finding
 from benchd.store import schema as s
 from benchd.store.connect import readable, reading, refused
@@ -284,6 +284,17 @@ def finished_stages(connection: Connection, run_id: int) -> dict[str, StepRow]:
 def points(connection: Connection, run_ids: Iterable[int]) -> list[PointRecord]:
     """The test points of some runs, run by run in the order given and by number in each."""
     return [record for run_id in run_ids for record in _points_of(connection, run_id)]
+
+
+def point(connection: Connection, run_id: int, number: int) -> PointRecord:
+    """The test point of that number in its run. Raises `NotFound` with those that there are."""
+    there = _points_of(connection, run_id)
+    found = next((one for one in there if one.point == number), None)
+    if found is None:
+        yet = " yet" if run(connection, run_id).state in TO_COME else ""
+        words = f"it has points {there[0].point} to {there[-1].point}" if there else f"it has no points{yet}"
+        raise NotFound(f"run {run_id} has no point {number}", words)
+    return found
 
 
 def _points_of(connection: Connection, run_id: int) -> list[PointRecord]:

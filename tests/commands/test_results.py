@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import sqlite3
+from contextlib import closing
 
 import pytest
 
@@ -48,6 +50,51 @@ def test_one_heat_load(benchd, night):
     assert told.status == 0
     assert told.out.count("no test points at 149 W; there are some at 100, 150 W") == 2
     assert json.loads(benchd("results", "--heat", 149, "--json", "--db", night).out) == []
+
+
+@pytest.mark.parametrize("as_json", [(), ("--json",)])
+@pytest.mark.parametrize(
+    ("words", "said", "hint"),
+    [
+        ((1, "--point", 99), "run 1 has no point 99", "it has points 1 to 4"),
+        (("--point", 99), "run 1 has no point 99; run 2 has no point 99", "it has points 1 to 4"),
+        ((1, "--point", 1, "--heat", 149), "point 1 of run 1 is at 100 W, not at 149 W", "leave out --heat"),
+    ],
+)
+def test_a_point_that_there_is_not_is_wrong_input_and_what_does_not_match_is_said(
+    benchd, night, words, said, hint, as_json
+):
+    told = benchd("results", *words, *as_json, "--db", night)
+    assert (told.status, told.out) == (2, "")
+    assert told.err == f"benchd: {said}\n  {hint}\n"
+
+
+def test_why_and_the_table_refuse_the_same_point_alike(benchd, night):
+    words = ("results", 1, "--point", 99, "--db", night)
+    table, why = benchd(*words), benchd(*words, "--why")
+    assert (table.status, table.out, table.err) == (why.status, why.out, why.err)
+
+
+@pytest.mark.parametrize(
+    ("state", "hint"),
+    [("aborted", "it has no points"), ("tripped", "it has no points"), ("running", "it has no points yet")],
+)
+def test_points_are_still_to_come_only_of_a_run_that_goes_on(benchd, night, tmp_path, state, hint):
+    db = tmp_path / "without.db"
+    with closing(sqlite3.connect(night)) as whole, closing(sqlite3.connect(db)) as emptied, emptied:
+        whole.backup(emptied)
+        emptied.execute("DELETE FROM point")
+        emptied.execute("UPDATE run SET state = ?", (state,))
+    told = benchd("results", 1, "--point", 1, "--db", db)
+    assert (told.status, told.out, told.err) == (2, "", f"benchd: run 1 has no point 1\n  {hint}\n")
+
+
+def test_a_point_is_shown_of_each_run_that_has_it(benchd, night):
+    points = json.loads(benchd("results", "--point", 3, "--heat", 150, "--json", "--db", night).out)
+    assert [(point["run"], point["point"]) for point in points] == [(1, 3), (2, 3)]
+    told = benchd("results", "--point", 3, "--heat", 150, "--db", night)
+    assert told.status == 0
+    assert len(re.findall(r"(?m)^ *3 +150 +40 %", told.out)) == 2
 
 
 def test_a_run_named_twice_is_shown_once_and_in_the_order_asked(benchd, night):
