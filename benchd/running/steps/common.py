@@ -17,17 +17,13 @@ from benchd.protocol_file import Equilibrium
 from benchd.running.found import Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Soaking, Tick, Wants
+from benchd.running.steps.limit import IN_A_ROW, Limit
 from benchd.running.steps.watching import Seen, Watch
 
 Asking: TypeAlias = Generator[Wants, Tick, "Window"]
 
-#: Ticks in a row that must agree before a step believes that a limit is passed.
-IN_A_ROW = 10
 #: A load and fans have come to what they were set to after so long [s].
 COMES_UP_S = 20.0
-#: An end counts as over the limit when it is known to within this part of the rise [1]: the load that would be held is
-#: told from it.
-SURE_PART = 0.1
 #: Where the detector cannot say what was left, the soak is judged by how changes over this time shrank [s].
 SHAPE_S = 300.0
 
@@ -184,34 +180,3 @@ def _left_k(seen: Seen, watch: Watch, recent: Sequence[Tick]) -> float:
     """How far the mean of the last stretch probably was from the end [K]; infinite where the detector cannot say."""
     left_k = math.hypot(watch.mean_left_k(recent, seen), watch.u_std_k(seen))
     return left_k if math.isfinite(left_k) else math.inf
-
-
-class Limit:
-    """Whether the die is over its limit, or its end is sure to be. heat_w [W]: what it is heated with."""
-
-    def __init__(self, found: Found, heat_w: float) -> None:
-        self._limit_c = found.over_limit_c
-        self._heat_w = heat_w
-        self._ambient_c = math.nan
-        self._over = 0
-        self._will_be_over = 0
-
-    def passed(self, tick: Tick, seen: Seen) -> str:
-        """Takes one tick and what is known of its end; why the limit is passed, empty while it is not."""
-        limit_c = self._limit_c
-        if limit_c is None:
-            return ""
-        die_c = tick["die_c"]
-        self._over = self._over + 1 if die_c >= limit_c else 0
-        if self._over >= IN_A_ROW:
-            return f"die at {die_c:.1f} degC, limit {limit_c:g} degC"
-        if not math.isnan(tick["ambient_c"]):
-            self._ambient_c = tick["ambient_c"]
-        final_c = self._ambient_c + seen.final_k
-        sure = seen.half_width_k <= SURE_PART * seen.final_k and final_c - seen.half_width_k > limit_c
-        self._will_be_over = self._will_be_over + 1 if sure else 0
-        if self._will_be_over < IN_A_ROW:
-            return ""
-        held_w = self._heat_w * (limit_c - self._ambient_c) / seen.final_k
-        end = f"die would end at {final_c:.0f} ±{math.ceil(seen.half_width_k):.0f} degC, limit {limit_c:g} degC"
-        return f"{end}; about {held_w:.0f} W would just be held"

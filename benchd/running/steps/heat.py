@@ -9,7 +9,8 @@ from benchd.protocol_file import BreakIn, CoolDown, CoolFor, Dwell
 from benchd.running.found import CYCLE_RISE, OVER_LIMIT, Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, SoakPoint, Step, Wants
-from benchd.running.steps.common import IN_A_ROW, collect, settle, soak_until
+from benchd.running.steps.common import collect, settle, soak_until
+from benchd.running.steps.limit import IN_A_ROW
 from benchd.running.steps.measured import point_findings, rise
 
 FULL_PCT = 100.0

@@ -11,7 +11,8 @@ from benchd.protocol_file import SINKS, Equilibrium, MountCheck
 from benchd.running.found import MOUNT, Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, Step, Wants
-from benchd.running.steps.common import Limit, Window
+from benchd.running.steps.common import Window
+from benchd.running.steps.limit import Limit
 from benchd.running.steps.measured import MANY_DOF, mean_of
 from benchd.running.steps.watching import Watch
 

@@ -91,6 +91,39 @@ def test_an_end_over_the_limit_is_foretold_from_any_start_and_which_load_would_j
     assert max(one.soaking.rise_k for one in soaked.wants[1:]) < 58
 
 
+FROM_BELOW = re.compile(r"die at \d+\.\d degC, limit 80 degC; less than about (\d+) W would be held")
+
+
+def test_of_a_die_over_its_limit_before_its_end_is_known_an_upper_bound_of_the_load_is_told(played, heater, known):
+    """At 0.2 K/W and 58 K over the air 290 W would be held; cold at the start, it has come to 58 K and more since."""
+    soaked = played(soak(point(heat_w=900), known(over_limit_c=80)), heater(tau_s=60))
+    said = FROM_BELOW.fullmatch(soaked.outcome.reason)
+    assert said is not None, soaked.outcome.reason
+    assert soaked.seconds < 60
+    assert 290 <= int(said[1]) < 900
+
+
+def test_what_was_hot_from_the_start_does_not_say_which_load_would_be_held(played, heater, known) -> None:
+    """It cools: 50 W would be held for ever, however hot the die is now."""
+    soaked = played(soak(point(heat_w=50), known(over_limit_c=80)), heater(tau_s=600, rise_k=70))
+    assert re.fullmatch(r"die at \d+\.\d degC, limit 80 degC", soaked.outcome.reason)
+
+
+@pytest.mark.parametrize(("coolant_tau_s", "tells"), [(200.0, True), (math.inf, False)])
+def test_a_sink_that_gets_warmer_says_that_a_warm_start_makes_no_difference(
+    played, heater, known, coolant_tau_s, tells
+):
+    """A die 30 K over a coolant of 22 K at the start; the coolant goes on getting warmer, or it does not."""
+    die = heater(tau_s=12, rise_k=52)
+
+    def loop(t_s, wants):
+        more_k = 15 * (1 - math.exp(-t_s / coolant_tau_s))
+        return {**die(t_s, wants), "coolant_c": 44 + more_k}
+
+    soaked = played(soak(point(heat_w=310), known(over_limit_c=80)), loop)
+    assert bool(FROM_BELOW.fullmatch(soaked.outcome.reason)) is tells, soaked.outcome.reason
+
+
 def test_an_end_just_under_the_limit_is_not_called_over_it(played, heater, known) -> None:
     soaked = played(soak(point(heat_w=285), known(over_limit_c=80)), heater(tau_s=120))
     assert soaked.outcome.ending is Ending.SETTLED  # at 79 degC
