@@ -118,7 +118,7 @@ def bench_in(descriptor: int, file: str) -> LoadedBench:
 class _Flags:
     """Set by signals and other threads, obeyed by the loop."""
 
-    stop: bool = False
+    stop: str = ""  # why it is to stop; empty while it goes on
     read_again: bool = False
     look: bool = True
     """The calendar says to look at the queue."""
@@ -197,7 +197,7 @@ class Daemon:
                 self._idle()
             else:
                 self._play(run_id)
-        self._make_safe("the daemon stops")
+        self._make_safe(self._flags.stop)
         self._heart.leaving()
 
     def _next_run(self) -> int | None:
@@ -307,7 +307,7 @@ class Daemon:
         self._inbox.serve(self._desk)
         playing = self._shift.playing
         if self._flags.stop and playing is not None:
-            playing.engine.ask(Command.LEAVE, text="the daemon was asked to stop")
+            playing.engine.ask(Command.LEAVE, text=self._flags.stop)
         if self._flags.read_again:
             self._flags.read_again = False
             self._heart.taken(False)
@@ -365,7 +365,7 @@ class Daemon:
         database = self._shift.writer.path
         try:
             today = self._shift.now().astimezone(self._shift.zone).date()
-            copy = back_up(database, database.parent / "backups", today, called_off=lambda: self._flags.stop)
+            copy = back_up(database, database.parent / "backups", today, called_off=lambda: bool(self._flags.stop))
         except BenchdError as error:
             log("error", "backup_failed", what=error.message)
             return False
@@ -378,7 +378,7 @@ class Daemon:
     @contextmanager
     def _signals(self) -> Iterator[None]:
         def stop(*_: object) -> None:
-            self._flags.stop = True
+            self._flags.stop = self._flags.stop or "the daemon was asked to stop"
 
         def read_again(*_: object) -> None:
             self._flags.read_again = True
@@ -395,6 +395,6 @@ class Daemon:
         """The guard has gone when its pipe is closed: nobody would see this process hang any more."""
         os.read(self._options.life, 1)
         log("error", "guard_lost", what="making safe and ending")
-        self._flags.stop = True
+        self._flags.stop = self._flags.stop or "the daemon's guard was lost"
         threading.Event().wait(ORPHAN_S)
         os._exit(1)

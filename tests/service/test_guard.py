@@ -85,10 +85,13 @@ def test_a_child_without_its_guard_makes_safe_and_ends(serve):
     assert not psutil.pid_exists(child)
     assert not is_held(bench.db)
     with queries.reader(bench.db) as connection:
-        assert queries.run(connection, run).state == "interrupted"
-        assert [event.kind for event in queries.events(connection, run)][-2:] == ["safe", "interrupted"] or "safe" in {
-            event.kind for event in queries.events(connection, run)
-        }
+        row, events = queries.run(connection, run), queries.events(connection, run)
+    assert row.state == "interrupted"
+    assert "safe" in {event.kind for event in events}
+    # Nobody asked it to stop.
+    assert row.reason == "the daemon's guard was lost"
+    assert [event.what for event in events if event.kind == "interrupted"] == ["the daemon's guard was lost"]
+    assert "asked to stop" not in bench.said
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
@@ -98,8 +101,9 @@ def test_asked_to_stop_it_is_safe_first_and_its_status_is_true(serve, number):
     assert bench.stop(number) == -number
     assert not bench.socket.exists()
     with queries.reader(bench.db) as connection:
-        assert queries.run(connection, run).state == "interrupted"
-        assert "safe" in {event.kind for event in queries.events(connection, run)}
+        row, events = queries.run(connection, run), queries.events(connection, run)
+    assert (row.state, row.reason) == ("interrupted", "the daemon was asked to stop")
+    assert "safe" in {event.kind for event in events}
 
 
 def test_a_run_that_was_interrupted_waits_at_the_next_start_and_is_resumed_by_a_person(serve):
