@@ -46,6 +46,10 @@ class Over(NamedTuple):
     """Its value now, without noise, less its end [K]."""
     fits: bool
     """Whether the newest samples go where the line says."""
+    slope: float
+    """By how much it still changes [K] for each kelvin that its sink has left."""
+    since_s: float
+    """Samples before this are not used [s], in the caller's time."""
 
 
 class _Bin(NamedTuple):
@@ -143,7 +147,9 @@ class OverSink:
         drift_k = float((off * np.sqrt(weight))[newest].sum() / weight[newest].sum())
         left_k = slope * float(x[-1])
         steps_k = rounding_bias(math.sqrt(scatter), self._resolution_k)
-        return Over(final, math.sqrt(final_variance), steps_k, left_k, abs(drift_k) <= _FITS * u_newest)
+        fits = abs(drift_k) <= _FITS * u_newest
+        since_s = self._begun_s + AFTER_S
+        return Over(final, math.sqrt(final_variance), steps_k, left_k, fits, slope, since_s)
 
 
 def _fitted(x: Floats, y: Floats, weight: Floats) -> tuple[float, float, float]:

@@ -74,6 +74,7 @@ class Watch:
         )
         """Of the die's rise, or of the sink's."""
         self._over = OverSink(die.resolution, wants.heat_w)
+        self._now: tuple[float, Seen, Over | None] | None = None
         self._die = Sensor(die.resolution)
 
     def update(self, tick: Tick) -> Seen:
@@ -81,7 +82,9 @@ class Watch:
         air_c, shown_c = tick["ambient_c"], tick[self.sink or "die_c"]
         now = self.detector.update(tick.t_s, shown_c - air_c, air_c, tick["heat_w"], self._wants.fan_pct)
         seen = Seen(now.state, now.final_k, now.half_width_k, now.left_k, now.remaining_s, now.reason)
-        return seen if self.sink is None else self._through(self.sink, seen, tick)
+        over = None if self.sink is None else self._look_over(self.sink, seen, tick)
+        self._now = tick.t_s, seen, over
+        return seen if self.sink is None else self._through(self.sink, seen, over)
 
     def u_std_k(self, seen: Seen) -> float:
         """Standard uncertainty of the end that was seen [K]."""
@@ -106,13 +109,32 @@ class Watch:
         far = np.flatnonzero(~(np.abs(means_k) <= self._rule.within_k))
         return t_s + step_s * float(far[-1] + 1 if far.size else 0)
 
-    def _through(self, sink: str, seen: Seen, tick: Tick) -> Seen:
-        """What is known of the die by what is known of its sink."""
+    def curve_k(self, t_s: NDArray[np.float64]) -> NDArray[np.float64] | None:
+        """The likeliest curve of the die's rise at times [K], at the air's present temperature and the set watts.
+
+        t_s [s]: in the caller's time; NaN before the first sample that is used. Through a sink it is the sink's curve
+        and the line of the die over it. None before there is one.
+        """
+        if self._now is None:
+            return None
+        now_s, seen, over = self._now
+        if not seen.is_known or (self.sink is not None and over is None):
+            return None
+        left_k = self._left_k(seen.left_k, t_s, now_s)
+        if over is None:
+            return seen.final_k + left_k
+        return np.where(t_s < over.since_s, math.nan, seen.final_k + over.final_k + (1 + over.slope) * left_k)
+
+    def _look_over(self, sink: str, seen: Seen, tick: Tick) -> Over | None:
+        """What is known of the die over its sink, by this tick too."""
         die_c, sink_c, heat_w = tick["die_c"], tick[sink], tick["heat_w"]
         if not math.isnan(die_c) and not math.isnan(sink_c):
             self._die.put(tick.t_s, die_c, die_c - sink_c, sink_c, heat_w, self._wants.fan_pct)
         self._over.put(tick.t_s, die_c - sink_c, heat_w)
-        over = self._over.look(lambda t_s: self._left_k(seen.left_k, t_s, tick.t_s))
+        return self._over.look(lambda t_s: self._left_k(seen.left_k, t_s, tick.t_s))
+
+    def _through(self, sink: str, seen: Seen, over: Over | None) -> Seen:
+        """What is known of the die by what is known of its sink."""
         if over is None:
             return Seen("settling", math.nan, math.inf, math.nan, None, "too early to say")
         half_k = math.hypot(seen.half_width_k, self._coverage * over.u_std_k)

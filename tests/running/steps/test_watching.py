@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Iterator, Mapping
 
+import numpy as np
 import pytest
 
 from benchd.instruments import ChannelSpec
@@ -91,6 +92,32 @@ def test_an_end_is_called_known_only_by_a_verdict_that_says_so(there) -> None:
     assert not any("is known" in reason or "±" in reason for reason in said["settling"])
     assert said["predicted"] == {"its end is known to within 0.3 K"}
     assert said["settled"] == {"within 0.3 K of its end"}
+
+
+@pytest.mark.parametrize("there", [channels(die_step_k=0.1), channels()], ids=["fine", "coarse"])
+def test_the_curve_is_the_die_s_however_it_was_found(there) -> None:
+    """Also of a die that gets nearer to its coolant as that gets warmer."""
+
+    def nearer() -> Iterator[Tick]:
+        for tick in ticks(1500, there):
+            left_k = COOLANT_K * math.exp(-tick.t_s / COOLANT_S)
+            step_k = there["die_c"].resolution or 1e-6
+            die_c = tick["die_c"] + 0.1 * left_k
+            yield Tick(tick.t_s, {**tick.values, "die_c": step_k * round(die_c / step_k)})
+
+    watch = Watch(RULE, WANTS, Found((), there))
+    seen(watch, nearer())
+    times = np.arange(300.0, 3000.0, 60.0)
+    true_k = DIE_K + COOLANT_K * (1 - 0.9 * np.exp(-times / COOLANT_S))
+    drawn_k = watch.curve_k(times)
+    told = np.isfinite(drawn_k)
+    assert np.count_nonzero(told) > 30
+    assert drawn_k[told] == pytest.approx(true_k[told], abs=0.4)
+    assert np.isnan(watch.curve_k(np.array([-60.0]))).all()
+
+
+def test_there_is_no_curve_before_anything_is_known() -> None:
+    assert Watch(RULE, WANTS, Found((), channels())).curve_k(np.zeros(1)) is None
 
 
 def test_half_widths_add_in_squares_and_ends_add() -> None:
