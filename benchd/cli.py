@@ -82,7 +82,7 @@ def check(file: str, bench: str | None, specimens: tuple[str, ...], seed: int, a
     """Check FILE, a protocol or a bench file, and name every mistake with its place.
 
     With a bench that names a simulated twin the protocol is also rehearsed: hours, peak temperatures, what cannot be
-    reached, and what each way to cool down before the test points costs in hours.
+    reached or does not settle in its time, and what each way to cool down before the test points costs in hours.
     """
     from benchd.commands.check import check_command
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchd.bench_file import LoadedBench, load_bench
-from benchd.commands.check_rehearsal import Expected, cost_lines, rehearsed
+from benchd.commands.check_rehearsal import Expected, rehearsed
 from benchd.commands.output import console
 from benchd.commands.tell import print_json, tell
 from benchd.cross_check import cross_check
@@ -93,5 +93,5 @@ def _print_protocol(protocol: LoadedProtocol, bench: LoadedBench | None, expecte
         peaks = ", ".join(f"{name} {value:.1f} degC" for name, value in one.peaks_c.items())
         out.print(f"  {one.played.specimen} (simulated): {one.played.state} after {hours(one.played.bench_s)}")
         out.print(f"    at most: {peaks}")
-        for line in (*one.unreached(), *cost_lines(one.cool_downs)):
+        for line in one.lines():
             out.print(f"    {line}")

@@ -15,8 +15,9 @@ from benchd.commands.stopping import Stopper
 from benchd.errors import FileProblems
 from benchd.instruments import Cooling
 from benchd.protocol_file import LoadedProtocol
-from benchd.report.screen import hours
+from benchd.report.screen import hours, wrapped
 from benchd.report.tables import asked
+from benchd.report.time_up import time_up_lines
 from benchd.running.cool_ways import HABITS, Cooled, in_each_way
 from benchd.running.rehearsal import Played, Rehearsal, chosen_specimens, twin_of
 from benchd.running.states import Quality, RunState
@@ -63,6 +64,8 @@ class Expected:
     played: Played
     peaks_c: dict[str, float]
     """Channel -> highest reading [degC]."""
+    time_up: tuple[str, ...]
+    """What would not come to its end in its time, in sentences."""
     cool_downs: tuple[Cost, ...]
     """What it would cost to cool down in each way, none where nothing is soaked."""
 
@@ -75,6 +78,13 @@ class Expected:
             if point.quality in words
         ]
 
+    def lines(self) -> Iterator[str]:
+        """What to think over before a night is given to it, for a person."""
+        yield from self.unreached()
+        for sentence in self.time_up:
+            yield from wrapped(sentence, REASON_WIDTH, "  ")
+        yield from cost_lines(self.cool_downs)
+
     def as_json(self) -> dict[str, Any]:
         """As `check --bench --json` prints it."""
         return {
@@ -85,6 +95,7 @@ class Expected:
             "points": len(self.played.points),
             "peaks_c": self.peaks_c,
             "unreached": self.unreached(),
+            "time_up": list(self.time_up),
             "cool_downs": [cost.as_json() for cost in self.cool_downs],
         }
 
@@ -145,8 +156,10 @@ class _Stage:
         played = self._play(as_written, specimen, cooling, specimen)
         with self._writer.reading() as connection:
             peaks = queries.peaks(connection, played.run)
+            late = time_up_lines(queries.steps(connection, played.run), queries.findings(connection, played.run))
         costs = [self._cost(way, played, specimen, cooling) for way in ways]
-        return Expected(played, {name: peaks[name] for name in PEAKS if name in peaks}, tuple(costs))
+        highest = {name: peaks[name] for name in PEAKS if name in peaks}
+        return Expected(played, highest, tuple(late), tuple(costs))
 
     def _cost(self, way: Cooled, as_written: Played, specimen: str, cooling: Cooling) -> Cost:
         if way.chosen:

@@ -137,8 +137,8 @@ def _legend(points: Sequence[PointRecord], layout: _Layout) -> list[str]:
     if _any_left(points):
         where = "Left" if layout.beside else "Below the minutes"
         lines.append(
-            f"{where}: how far the rise still had to go when the soak ended. In those rows the rise is its predicted "
-            "end, not the last reading."
+            f"{where}: how far the rise still had to go when the soak ended. Where it stands, the rise shown is its "
+            "predicted end, not the last reading."
         )
     return lines
 

@@ -27,6 +27,11 @@ read_min = 1
 """
 
 
+TWO = GOOD.replace("[50]", "[50, 80]")
+#: The keys of a rehearsal that tell what to think over.
+LATER = ("unreached", "time_up", "cool_downs")
+
+
 @pytest.fixture
 def mine(tmp_path: Path) -> Path:
     return tmp_path / "mine.toml"
@@ -88,13 +93,52 @@ def test_what_cannot_be_reached_is_told_beforehand(benchd, mine):
     assert told.status == 0
     assert "100 W at 50 %: over limit" in told.out
     (rehearsal,) = json.loads(benchd(*words, "--json").out)["rehearsals"]
-    assert list(rehearsal) == ["specimen", "state", "reason", "bench_s", "points", "peaks_c", "unreached", "cool_downs"]
+    assert list(rehearsal) == ["specimen", "state", "reason", "bench_s", "points", "peaks_c", *LATER]
     assert rehearsal["unreached"] == ["100 W at 50 %: over limit"]
+    assert rehearsal["time_up"] == []
+
+
+def late_of(benchd, mine: Path) -> tuple[list[str], str]:
+    words = ("check", mine, "--bench", "simulated", "--specimen", "brook 2x140")
+    told, (rehearsal,) = benchd(*words), json.loads(benchd(*words, "--json").out)["rehearsals"]
+    assert (told.status, told.err) == (0, "")
+    assert max(map(len, told.out.splitlines()[1:])) <= 80
+    return rehearsal["time_up"], " ".join(told.out.split())
+
+
+def test_points_that_would_not_settle_and_cool_downs_that_run_into_their_limit_are_told(benchd, mine):
+    tight = GOOD.replace("within_k = 1, at_most_min = 4", "within_k = 0.05, at_most_min = 3").replace(
+        "[50]", "[50, 80]"
+    )
+    mine.write_text(f'{tight}cool_down = "to_within_k"\nto_within_k = 0.01\ncool_at_most_min = 2\n')
+    late, told = late_of(benchd, mine)
+    assert late == [
+        "2 of 2 cool-downs would still be over 0.01 K after 2 min",
+        "2 of 2 points would not be settled to within 0.05 K in 3 min",
+    ]
+    assert all(sentence in told for sentence in late)
+
+
+def test_of_points_some_of_which_settle_in_time_the_others_are_named(benchd, mine):
+    loose = "{ within_k = 2, slow_tail_k = 1, at_most_min = 4 }"
+    mine.write_text(GOOD.replace("{ within_k = 1, at_most_min = 4 }", loose).replace("[50]", "[40, 80]"))
+    late, told = late_of(benchd, mine)
+    assert late == ["1 of 2 points would not be settled to within 2 K in 4 min: 100 W at fans 40 %"]
+    assert late[0] in told
+
+
+def test_settings_of_a_pump_sweep_that_would_not_settle_are_told(benchd, mine):
+    mine.write_text(
+        'protocol = "mine"\n[[steps]]\nkind = "pump_sweep"\nheat_w = 100\npump_pct = [100, 50]\nloses_k = 1\n'
+        "read_min = 1\nequilibrium = { within_k = 0.05, at_most_min = 3 }\n"
+    )
+    late, told = late_of(benchd, mine)
+    assert late == ["2 of 2 pump_sweep settings would not be settled to within 0.05 K in 3 min"]
+    assert late[0] in told
 
 
 # What each way to cool down costs
 
-TWO = GOOD.replace("[50]", "[50, 80]")
 #: A step's first tick comes one after the last of the step before it.
 TICK_S = 1.0
 

@@ -206,7 +206,7 @@ def test_of_a_predicted_end_it_is_told_how_far_the_rise_still_had_to_go(made):
     assert "Soaks: predicted to within 0.2 K (1 over limit, 1 predicted, 1 settled)." in text
     told = " ".join(text.split())
     assert "Left: how far the rise still had to go when the soak ended." in told
-    assert "In those rows the rise is its predicted end, not the last reading." in told
+    assert "Where it stands, the rise shown is its predicted end, not the last reading." in told
     settled = printed(points_lines([made(1.0, 37.0, 40.0)]))
     assert "eft" not in settled
 
