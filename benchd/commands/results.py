@@ -113,7 +113,7 @@ def _print_run(connection: Connection, asked: _Asked, heat: float | None, *, los
         out.print(f"  {run.reason}", soft_wrap=True)
     show(found_lines(connection, run.id, whole=not points))
     if asked.lacks is not None:
-        out.print(f"  {asked.lacks.message}", soft_wrap=True)
+        out.print(f"  {asked.lacks.message}: {asked.lacks.hint}", soft_wrap=True)
     elif points and not asked.chosen:
         loads = ", ".join(f"{heat_w:g}" for heat_w in sorted({point.heat_set_w for point in points}))
         out.print(f"  no test points at {heat:g} W; there are some at {loads} W")

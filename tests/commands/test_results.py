@@ -97,6 +97,17 @@ def test_a_point_is_shown_of_each_run_that_has_it(benchd, night):
     assert len(re.findall(r"(?m)^ *3 +150 +40 %", told.out)) == 2
 
 
+def test_a_run_without_the_point_says_so_beside_one_that_has_it(benchd, night, tmp_path):
+    db = tmp_path / "fewer.db"
+    with closing(sqlite3.connect(night)) as whole, closing(sqlite3.connect(db)) as fewer, fewer:
+        whole.backup(fewer)
+        fewer.execute("DELETE FROM point WHERE run_id = 2 AND number = 4")
+    told = benchd("results", "--point", 4, "--db", db)
+    assert told.status == 0
+    assert told.out.count("  run 2 has no point 4: it has points 1 to 3\n") == 1
+    assert len(json.loads(benchd("results", "--point", 4, "--json", "--db", db).out)) == 1
+
+
 def test_a_run_named_twice_is_shown_once_and_in_the_order_asked(benchd, night):
     assert re.findall(r"(?m)^Run (\d)", benchd("results", 2, 1, 2, "--db", night).out) == ["2", "1"]
     compared = json.loads(benchd("results", 1, 1, "--at-dba", 40, "--json", "--db", night).out)
