@@ -65,7 +65,7 @@ def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime, nev
 
     for line in safe.lines:
         event("not_safe" if line.problem else "safe", line.words)
-    decision = Decision(False, never) if never else _decision(writer, row, stage, safe, now)
+    decision = Decision(False, never) if never else _decision(writer, row, steps, safe, now)
     if row.state in ALIVE:
         _mark_lost(writer, row, steps, last_ms, now)
         event(str(RunState.INTERRUPTED), f"its engine was lost at stage {stage}")
@@ -76,6 +76,13 @@ def _put_right(writer: Writer, row: RunRow, safe: SafeReport, now: datetime, nev
     return Recovered(row.id, stage, decision)
 
 
+def _was_held(row: RunRow, steps: Sequence[StepRow]) -> bool:
+    """Whether a person held it and nobody has said since that it goes on, whatever became of its daemon."""
+    last = steps[-1] if steps else None
+    # A hold that was resumed ended as held; one that was left is open, or lost.
+    return row.state is RunState.HELD or (last is not None and last.kind == "hold" and last.ending is not Ending.HELD)
+
+
 def _mark_lost(writer: Writer, row: RunRow, steps: Sequence[StepRow], last_ms: int, now: datetime) -> None:
     for step in steps:
         if step.ending is None:
@@ -83,19 +90,19 @@ def _mark_lost(writer: Writer, row: RunRow, steps: Sequence[StepRow], last_ms: i
     writer.set_state(row.id, next_state(row.state, RunEvent.LOSE), now, "its engine was lost")
 
 
-def _decision(writer: Writer, row: RunRow, stage: str, safe: SafeReport, now: datetime) -> Decision:
+def _decision(writer: Writer, row: RunRow, steps: Sequence[StepRow], safe: SafeReport, now: datetime) -> Decision:
     with writer.reading() as connection:
         trip = queries.trip_latch(connection, row.bench)
         resumed_at = [event.what for event in queries.events(connection, row.id) if event.kind == AUTO_RESUME]
     if trip is not None:
         return Decision(False, f"its bench tripped: {trip.what}")
-    if row.state is RunState.HELD:
+    if _was_held(row, steps):
         return Decision(False, "it was held")
     try:
         protocol = parse_protocol(row.protocol_text, f"protocol of run {row.id}")
     except InputError as error:  # queued by another benchd; one such run must not hold up the start
         return Decision(False, f"its protocol cannot be read: {error.message}")
-    decision = decide(protocol, stage, resumed_at, row.quiet, now)
+    decision = decide(protocol, steps[-1].stage if steps else "", resumed_at, row.quiet, now)
     if decision.go_on and not safe.confirmed:
         return Decision(False, "the safe state of its bench is not confirmed")
     return decision

@@ -263,6 +263,33 @@ def test_a_held_run_waits_for_whoever_held_it(night, lost) -> None:
     assert night.played[-1] == ("dwell", 1, 0, "hold", "lost")
 
 
+def test_a_held_run_waits_for_whoever_held_it_when_its_daemon_was_stopped_meanwhile(night) -> None:
+    """It is interrupted then, and no longer held; but nobody has said that it may be heated again."""
+
+    def on_tick(snapshot, engine) -> None:
+        if snapshot.t_s in (30, 32):
+            engine.ask(Command.HOLD if snapshot.t_s == 30 else Command.LEAVE)
+
+    night.enroll(STEPS, head=AUTO)
+    assert night.play(on_tick=on_tick) is RunState.INTERRUPTED
+    for _ in range(2):  # a second start finds it waiting, and leaves it
+        found = recovered(night)
+        assert [(one.decision.go_on, one.decision.reason) for one in found] in ([(False, "it was held")], [])
+        assert (night.state, night.row.reason) == (RunState.WAITING, "it was held")
+
+
+def test_a_run_that_went_on_after_it_was_held_goes_on_by_itself(night) -> None:
+    asks = {30: Command.HOLD, 32: Command.RESUME, 36: Command.LEAVE}
+
+    def on_tick(snapshot, engine) -> None:
+        if snapshot.t_s in asks:
+            engine.ask(asks[snapshot.t_s])
+
+    night.enroll(STEPS, head=AUTO)
+    assert night.play(on_tick=on_tick) is RunState.INTERRUPTED
+    assert [one.decision.go_on for one in recovered(night)] == [True]
+
+
 def test_a_run_whose_bench_is_latched_waits(night, lost) -> None:
     """The crash came between the trip and the end of the run."""
     night.enroll(STEPS, head=AUTO)

@@ -94,6 +94,21 @@ def test_a_child_without_its_guard_makes_safe_and_ends(serve):
     assert "asked to stop" not in bench.said
 
 
+def test_a_held_run_stays_without_heat_when_its_guard_was_lost_and_the_daemon_starts_again(serve):
+    bench = serve()
+    run = running(bench, resume="auto")
+    bench.ask("POST", "/hold", {})
+    bench.until_status(lambda status: status["state"] == "held")
+    child = bench.child
+    bench.process.kill()
+    bench.process.wait(10)
+    psutil.wait_procs([psutil.Process(child)] if psutil.pid_exists(child) else [], 10)
+    bench.start()
+    status = bench.until_status(lambda status: status["asked"] or status["run"])
+    assert (status["run"], [one["run"] for one in status["asked"]]) == (None, [run])
+    assert "it was held" in status["asked"][0]["what"]
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_asked_to_stop_it_is_safe_first_and_its_status_is_true(serve, number):
     bench = serve()
