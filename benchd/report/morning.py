@@ -96,7 +96,9 @@ def _says(row: RunRow, worths: Mapping[Quality, int]) -> str:
         return f"{row.state}, no test points" + (f": {row.reason}" if row.reason else "")
     rest = [f"{worths[one]} {str(one).replace('_', ' ')}" for one in Quality if one is not Quality.GOOD and worths[one]]
     said = ", ".join([f"{worths[Quality.GOOD]} of {whole} good", *rest])
-    return said if row.state is RunState.COMPLETE else f"{row.state}: {row.reason}; {said}"
+    if row.state is RunState.COMPLETE:
+        return said
+    return f"{row.state}: {row.reason}; {said}" if row.reason else f"{row.state}, {said}"
 
 
 def _event(event: EventRow, zone: ZoneInfo) -> dict[str, Any]:

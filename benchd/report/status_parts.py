@@ -19,6 +19,8 @@ MINUTES = 32
 CHANNEL_WIDTH = 13
 VALUE_WIDTH = 8
 UNIT_WIDTH = 6
+#: Kinds of event that stand out.
+WRONG = frozenset({"trip", "tripped", "failed", "interrupted", "not_safe"})
 _SHORT_UNITS = {"degC": "°C", "1": ""}
 
 
@@ -124,8 +126,11 @@ class Parts:
             lines.append(((set_to, "quiet"),))
         return Block("now", lines, "lines of the run", least=len(lines))
 
+    def _held(self, run: Document) -> bool:
+        return "held" in (run["state"], self.document["state"])
+
     def _title(self, run: Document) -> Line:
-        held = run["state"] == "held" or self.document["state"] == "held"
+        held = self._held(run)
         state = "held, the heat is off" if held else run["state"]
         what = f"  {run['protocol']} on {run['specimen']}, mount {run['mount']}"
         return ((f"run {run['run']} ", "strong"), (state, "alarm" if held else "good"), (what, "strong"))
@@ -139,8 +144,10 @@ class Parts:
         known, done = run["points_known"], run["points_done"]
         points = f"point {min(done + 1, known)} of {known}" if known else "no test points known yet"
         more = "more to come" if known and run["more_to_come"] else ""
-        left = f"{hours(run['left_s'])} left" if run["left_s"] is not None else ""
-        ends = f"ends about {at(run['ends_local'], self.now)}" if run["ends_local"] else ""
+        held = self._held(run)
+        from_when = " from when it is resumed" if held else ""
+        left = f"{hours(run['left_s'])} left{from_when}" if run["left_s"] is not None else ""
+        ends = f"ends about {at(run['ends_local'], self.now)}" if run["ends_local"] and not held else ""
         before = joined([points, more, left])
         if ends and cells(before) + cells(ends) + 2 > width:
             return [((before, ""),), ((ends, "strong"),)]
@@ -149,8 +156,10 @@ class Parts:
     def _doing(self, run: Document, width: int) -> list[Line]:
         again = f" (attempt {run['attempt']})" if (run["attempt"] or 1) > 1 else ""
         step = f"{run['step']} " if run["step"] and not str(run["stage"]).startswith(str(run["step"])) else ""
-        stage = f"{step}{run['stage'] or ''}{again}"
-        return [((line, ""),) for line in wrapped(joined([stage, run["doing"] or ""], ": "), width, "  ")]
+        stage, doing = f"{step}{run['stage'] or ''}{again}", run["doing"] or ""
+        if self._held(run):
+            stage, doing = f"{run['stage'] or ''}{again}", "held; benchd resume repeats this stage"
+        return [((line, ""),) for line in wrapped(joined([stage, doing], ": "), width, "  ")]
 
     def _equilibrium(self, soaking: Document) -> str:
         state, final, around = soaking["state"], soaking["final_k"], soaking["half_width_k"]
@@ -166,7 +175,9 @@ class Parts:
         else:
             says = f"settling towards {end} so far, not proven" if end else says
             said = joined(["end not predictable yet", latest])
-        return joined([f"equilibrium: {says}", said, f"until {soaking['until']}"], "; ")
+        until = str(soaking["until"])
+        until = f"after a {until}" if until.startswith("fixed") else f"until {until}"
+        return joined([f"equilibrium: {says}", said, until], "; ")
 
     def _setpoints(self) -> str:
         given = self.document["setpoints"] or {}
@@ -254,7 +265,7 @@ class Parts:
             when = padded(at(one["local"], self.now), 9 if at(one["local"], self.now)[0].isalpha() else 5)
             run = f" run {one['run']}" if one["run"] else ""
             who = f" ({one['who']})" if one["who"] else ""
-            style = "alarm" if one["kind"] in ("trip", "fail", "lose") else ""
+            style = "alarm" if one["kind"] in WRONG else ""
             lines.append(((f"{when}", "quiet"), (f"{run} {one['kind']}: {one['what']}", style), (who, "quiet")))
         return Block("events", lines or [(("none yet", "quiet"),)], "events")
 

@@ -57,6 +57,14 @@ def test_over_limit_is_a_result_and_is_not_repaired(books):
     assert page(books, run)["next"] == f"benchd results {run}"
 
 
+def test_a_run_that_is_played_gives_no_reason(books):
+    run = books.enter("brook 2x140", [GOOD, OVER])
+    books.writer.set_state(run, RunState.RUNNING, EVENING)
+    assert page(books, run)["says"] == "running, 1 of 2 good, 1 over limit"
+    books.writer.set_state(run, RunState.FAILED, EVENING, "because")
+    assert page(books, run)["says"] == "failed: because; 1 of 2 good, 1 over limit"
+
+
 @pytest.mark.parametrize(
     ("state", "command"),
     [

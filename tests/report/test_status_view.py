@@ -202,6 +202,34 @@ def test_how_near_a_soak_is_to_its_end_is_said_in_one_sentence(changes, says) ->
     assert f"equilibrium: {says}" in " ".join(said.split())
 
 
+def test_a_soak_for_a_fixed_time_says_so() -> None:
+    soaking = RUN["soaking"] | {"state": "settling", "until": "fixed 25 min"}
+    said = text_of(status_lines(running(run=RUN | {"soaking": soaking}), 120, None))
+    assert "at 33.1 ±0.2 K; after a fixed 25 min" in " ".join(said.split())
+
+
+@pytest.mark.parametrize("size", SIZES[:3])
+def test_a_held_run_ends_at_no_time_that_could_be_told(size: tuple[int, int]) -> None:
+    held = RUN | {"state": "held", "step": "hold", "doing": "held", "attempt": 2, "soaking": None}
+    said = " ".join(text_of(status_lines(running(state="held", run=held), *size)).split())
+    assert "run 12 held, the heat is off overnight on brook 2x140" in said
+    assert "point 5 of 13, more to come, 3:38 h left from when it is resumed" in said
+    assert "soak/180w_38dba (attempt 2): held; benchd resume repeats this stage" in said
+    assert "ends about" not in said
+
+
+@pytest.mark.parametrize(
+    ("kind", "style"),
+    [
+        *((kind, "alarm") for kind in ("trip", "tripped", "failed", "interrupted", "not_safe")),
+        *((kind, "") for kind in ("start", "safe", "hold", "complete")),
+    ],
+)
+def test_what_went_wrong_stands_out_among_the_events(kind: str, style: str) -> None:
+    lines = status_lines(picture(events=[EVENT | {"event": 1, "kind": kind, "what": "this"}]), 80, None)
+    assert [found for line in lines for text, found in line if f"{kind}: this" in text] == [style]
+
+
 def test_when_a_run_ends_is_never_cut() -> None:
     for known in (0, 13):
         said = text_of(status_lines(running(run=RUN | {"points_known": known}), 40, 24))
