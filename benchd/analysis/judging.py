@@ -27,11 +27,13 @@ _SURE = 3.5
 _LIKELY = 2.0
 """not excluded beyond so many."""
 _OVER_S = 1000.0
-"""A drift counts by what it moves the rise in this time [s]:"""
+"""A drift counts by what it moves the rise in this time [s], in tolerances, or where those are loose in units of this:"""
+_COUNTS_K = 0.35
+"""loosely known is no reason to take a crawl of many kelvins an hour for an end [K]."""
 _NOTHING = 0.5
-"""up to this part of the tolerance it is none [1];"""
+"""Up to so many of them it is none [1];"""
 _EXCLUDED = 4.0
-"""when it is surely under this many tolerances [1], an end is believed at once,"""
+"""when it is surely under so many [1], an end is believed at once,"""
 _LATER = 1.3
 """else when it has been known since the time was shorter by this factor [1], and nothing looks like a drift."""
 _NO_END_S = 900.0
@@ -63,6 +65,7 @@ class Judge:
     def __init__(self, tolerance_k: float, coverage: float) -> None:
         self.tolerance_k = tolerance_k
         self._coverage = coverage
+        self._counts_k = min(tolerance_k, _COUNTS_K)
         self._known_s = math.nan
 
     def minds_drift(self, age_s: float, half_width_k: float) -> bool:
@@ -113,7 +116,7 @@ class Judge:
     def _drifting(self, age_s: float, lasted_s: float, look: Look, known: bool) -> str:
         if look.drift is not None and (known or age_s > _NO_END_S):
             drift, u = look.drift
-            if abs(drift) > _SURE * u and abs(drift) * _OVER_S > _NOTHING * self.tolerance_k:
+            if abs(drift) > _SURE * u and abs(drift) * _OVER_S > _NOTHING * self._counts_k:
                 return f"it drifts by {3600 * drift:+.1f} K/h"
         slow_s = float(np.exp(look.curves.log_tau_spread()[0].max()))
         if not known and lasted_s > _NO_END_S and slow_s > lasted_s and abs(look.left[0]) > self.tolerance_k:
@@ -123,7 +126,7 @@ class Judge:
     def _is_believed(self, age_s: float, look: Look) -> bool:
         if look.drift is None:
             return False
-        size, u = abs(look.drift[0]) * _OVER_S / self.tolerance_k, look.drift[1] * _OVER_S / self.tolerance_k
+        size, u = (abs(part) * _OVER_S / self._counts_k for part in look.drift)
         if size > _LIKELY * u and size > _NOTHING:
             return False
         return size + 2 * u <= _EXCLUDED or age_s > _LATER * self._known_s

@@ -100,8 +100,11 @@ def test_the_water_is_what_it_is_said_to_be() -> None:
     assert 60 * np.polyfit(MINUTES[-15:], WATER_C[-15:], 1)[0] == pytest.approx(-2.4, abs=0.4)
 
 
-def test_at_no_minute_is_the_end_of_the_water_told_wrongly() -> None:
-    now = told(60 * MINUTES, WATER_C, tolerance_k=0.2, confidence=0.95, resolution_k=0.1)
+@pytest.mark.parametrize("tolerance_k", [0.2, 1.0, 2.0])
+def test_at_no_minute_is_the_end_of_the_water_told_wrongly(tolerance_k: float) -> None:
+    """Its slow constant of 73 min is far beyond what is known beforehand of coolers; the interval alone would not hold
+    the end. That nothing is claimed is the doing of those who judge by drift and out of sample."""
+    now = told(60 * MINUTES, WATER_C, tolerance_k=tolerance_k, confidence=0.95, resolution_k=0.1)
     assert len(now) == 222
     wrong = [
         (minute, *one)
