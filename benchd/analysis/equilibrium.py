@@ -83,6 +83,8 @@ class Account:
     """Chi squared over degrees of freedom [1]: about 1 where the curve fits."""
     held: float | None
     """How far off the curve known at 80 % of the time the mean since lies, in standard uncertainties [1]."""
+    off_k: float | None
+    """The same [K]."""
     drift_k_per_h: float | None
     """Drift besides the curve [K/h], where it was looked for, and its standard uncertainty:"""
     drift_u_k_per_h: float | None
@@ -212,6 +214,7 @@ class EquilibriumDetector:
             lag_s=look.lag_s,
             misfit=look.misfit,
             held=look.held,
+            off_k=None if look.held is None else look.off_k,
             drift_k_per_h=None if look.drift is None else 3600 * look.drift[0],
             drift_u_k_per_h=None if look.drift is None else 3600 * look.drift[1],
             rejected=tuple(self._rejected),

@@ -17,6 +17,8 @@ def why_command(
     numbers: tuple[int, ...], db: Path | None, point: int, why: bool, figure: Path | None, as_json: bool
 ) -> None:
     """Explain or draw one point. Raises `NotFound` and `InputError` for what there is not."""
+    if figure is not None:
+        _check_figure(figure)
     with queries.reader(db or default_db()) as connection:
         runs = [queries.run(connection, number) for number in dict.fromkeys(numbers)]
         runs = runs or queries.newest_runs(connection)
@@ -40,3 +42,10 @@ def why_command(
         print_json(why_json(soak))
     elif why:
         show(why_lines(soak))
+
+
+def _check_figure(file: Path) -> None:
+    if not file.name:
+        raise InputError("--figure: a file has to be named", "for instance --figure soak.svg")
+    if file.suffix.lower() != ".svg":
+        raise InputError(f"{file}: a figure is written as SVG", f"name a file that ends in .svg: {file.stem}.svg")

@@ -6,6 +6,7 @@ The detector is pure and the samples are all there, so nothing of it had to be s
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,7 +22,7 @@ from benchd.running.found import Found
 from benchd.running.steps.base import SoakPoint, Tick, Wants
 from benchd.running.steps.watching import Seen, Watch
 from benchd.store import queries
-from benchd.store.records import PointRecord, StepRow
+from benchd.store.records import PointRecord, RunRow, StepRow
 from benchd.store.series import samples
 
 Floats = NDArray[np.float64]
@@ -34,6 +35,7 @@ USUAL = Equilibrium(until="settled", at_most_min=24 * 60)
 class SoakAgain:
     """One soak, sample by sample. Times are bench time of the run [s]."""
 
+    run: RunRow
     point: PointRecord
     asked: SoakPoint
     step: StepRow
@@ -44,6 +46,8 @@ class SoakAgain:
     """Die over ambient [K], NaN where a sample is missing."""
     own_k: Floats
     """The same with what air and watts did to it taken off, as the curve was fitted [K]."""
+    ambient_c: float
+    """Of the end of the soak [degC], NaN where it gave nothing."""
     seen: tuple[Seen, ...]
     """What was known at each tick."""
 
@@ -62,27 +66,46 @@ class SoakAgain:
         """How the detector had come to what it said when the soak ended."""
         return self.watch.detector.account
 
+    @property
+    def limit_c(self) -> float | None:
+        """The protocol's limit of the die [degC], None without one."""
+        limit_c: float | None = tomllib.loads(self.run.protocol_text).get("limits", {}).get("over_limit_c")
+        return limit_c
+
+    @property
+    def limit_k(self) -> float | None:
+        """The same as a rise over the ambient of the end of the soak [K]."""
+        return None if self.limit_c is None or math.isnan(self.ambient_c) else self.limit_c - self.ambient_c
+
     def changes(self) -> list[int]:
-        """The ticks at which what was known became another word, or was known twice as well."""
+        """The ticks at which the verdict or its reason became another one, or the half width twice or half as large."""
         found, half_k = [], math.inf
         for at, now in enumerate(self.seen):
-            better = now.is_known and now.half_width_k <= half_k / 2
-            if at == 0 or now.state != self.seen[at - 1].state or better:
+            ratio = now.half_width_k / half_k if now.is_known and math.isfinite(half_k) else 1.0
+            first_known = now.is_known and not math.isfinite(half_k)
+            other = at > 0 and _verdict(now) != _verdict(self.seen[at - 1])
+            if at == 0 or other or first_known or not 0.5 < ratio < 2:
                 found.append(at)
                 half_k = now.half_width_k if now.is_known else math.inf
         return found
 
+    def half_widths_k(self, at: int) -> tuple[float, float] | None:
+        """The least and the most half width [K] from a change on until the next one; None where nothing was known."""
+        after = next((change for change in self.changes() if change > at), len(self.seen))
+        halves_k = [one.half_width_k for one in self.seen[at:after] if one.is_known]
+        return (min(halves_k), max(halves_k)) if halves_k else None
+
     def curve_k(self, t_s: Floats) -> Floats | None:
-        """The likeliest curve of the watched rise at times [K], moved to where the die's rise ends; None without one.
+        """The likeliest curve of the die's rise at times [K], as it was known in the end; None without one.
 
         t_s [s]: bench time. Before the first sample that is used the curve says nothing: NaN.
         """
-        account, last = self.account, self.seen[-1]
-        drawn = self.watch.detector.curve(np.append(t_s, self.t_s[-1]))
-        if account is None or drawn is None or not last.is_known:
-            return None
-        curve = drawn[:-1] - drawn[-1] + last.final_k + last.left_k
-        return np.where(t_s < account.since_s, math.nan, curve)
+        return self.watch.curve_k(t_s)
+
+
+def _verdict(seen: Seen) -> tuple[str, str]:
+    """What makes one verdict another: figures in its reason do not."""
+    return seen.state, "".join(letter for letter in seen.reason if not letter.isdigit() and letter not in "+-.")
 
 
 def soak_again(connection: Connection, run_id: int, number: int) -> SoakAgain:
@@ -115,11 +138,16 @@ def soak_again(connection: Connection, run_id: int, number: int) -> SoakAgain:
     seen = tuple(watch.update(tick) for tick in ticks)
     times = np.array([tick.t_s for tick in ticks])
     rises = np.array([tick.rise_k for tick in ticks])
-    return SoakAgain(point, asked, step, watch, times, rises, _own_k(ticks, asked.heat_w, watch), seen)
+    own_k = _own_k(ticks, asked.heat_w, watch)
+    air_c = next((tick["ambient_c"] for tick in reversed(ticks) if not math.isnan(tick["ambient_c"])), math.nan)
+    return SoakAgain(queries.run(connection, run_id), point, asked, step, watch, times, rises, own_k, air_c, seen)
 
 
 def _own_k(ticks: list[Tick], set_w: float, watch: Watch) -> Floats:
-    """The rises with air and watts taken off by the lag that the detector found in the end [K]."""
+    """The rises with air and watts taken off by the lag that the detector found in the end [K].
+
+    What the die is over its sink follows the watts at once, where it is watched through that.
+    """
     account = watch.detector.account
     if account is None or account.lag_s is None:
         return np.array([tick.rise_k for tick in ticks])
@@ -130,7 +158,9 @@ def _own_k(ticks: list[Tick], set_w: float, watch: Watch) -> Floats:
         air.put(since_s, tick["ambient_c"])
         watts.put(since_s, tick.t_s - ticks[0].t_s, tick["heat_w"])
         share = 1.0 if watts.values is None else float(watts.values[lag])
-        own.append((tick.rise_k + air.now - float(air.values[lag])) / share)
+        over_k = 0.0 if watch.sink is None else tick["die_c"] - tick[watch.sink]
+        share_now = tick["heat_w"] / set_w if tick["heat_w"] > 0.5 * set_w > 0 else 1.0
+        own.append((tick.rise_k - over_k + air.now - float(air.values[lag])) / share + over_k / share_now)
     return np.array(own)
 
 

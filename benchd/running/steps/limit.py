@@ -31,7 +31,6 @@ class Limit:
         self._will_be_over = 0
         self._rises_k: deque[float] = deque(maxlen=3)
         self._begun_k = -math.inf
-        self._most_w = -math.inf
         self._sinks: dict[str, _Warmed] = {}
 
     def passed(self, tick: Tick, seen: Seen) -> str:
@@ -65,14 +64,12 @@ class Limit:
             self._rises_k.append(rise_k)
             if self._begun_k == -math.inf:
                 self._begun_k = max(rise_k, *sinks_k.values(), 0.0)
-        if not math.isnan(tick["heat_w"]):
-            self._most_w = max(self._most_w, tick["heat_w"])
 
     def _below(self, limit_c: float) -> str:
         """The load that is surely more than would be held, in words; empty where that is no less than what was tried.
 
         What was warm at the start adds no more to a later rise than its warmest part had then (heat flows only
-        downhill), and fades; the rest is less than the watts so far make in the end. Where the sink itself still gets
+        downhill), and fades; the rest is less than the watts make in the end. Where the sink itself still gets
         warmer, nothing of the rise fades.
         """
         if not self._rises_k:
@@ -80,11 +77,10 @@ class Limit:
         rise_k = median(self._rises_k)
         if not any(sink.is_warming for sink in self._sinks.values()):
             rise_k -= self._begun_k
-        heat_w = self._most_w if self._most_w > 0 else self._heat_w
         room_k = limit_c - self._ambient_c
-        if not (rise_k > 0 and room_k > 0 and heat_w * room_k < self._heat_w * rise_k):
+        if not 0 < room_k < rise_k:
             return ""
-        return f"; less than about {math.ceil(heat_w * room_k / rise_k)} W would be held"
+        return f"; less than about {math.ceil(self._heat_w * room_k / rise_k)} W would be held"
 
 
 class _Warmed:
