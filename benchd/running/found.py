@@ -20,6 +20,7 @@ FAN_LEVEL = "fan_level_dba"
 SWEPT_LEVEL = "swept_level_dba"
 MOUNT = "mount_k_per_w"
 OVER_LIMIT = "over_limit_c"
+RESISTANCE = "resistance_k_per_w"
 CYCLE_RISE = "cycle_rise_k"
 
 #: Fan or pump settings closer than this [%] are one setting.
@@ -42,6 +43,14 @@ class Found:
     def every(self, name: str) -> list[Finding]:
         """All findings of that name."""
         return [finding for finding in self.findings if finding.name == name]
+
+    def resistance_at(self, fan_pct: float, pump_pct: float) -> float | None:
+        """What the latest point that came to its end at these settings [%] gave [K/W], None without one."""
+        for finding in reversed(self.every(RESISTANCE)):
+            at = [finding.detail.get(key, math.nan) for key in ("fan_pct", "pump_pct")]
+            if all(abs(one - asked) <= SAME_PCT for one, asked in zip(at, (fan_pct, pump_pct), strict=True)):
+                return finding.value
+        return None
 
     def channel(self, name: str) -> ChannelSpec:
         """How good a channel is; a channel nobody described is taken as exact."""

@@ -92,7 +92,7 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
 
     read_s [s]: how much of the end is given back. No soak is so short that the load's coming up would be in it.
     """
-    watch, limit = Watch(rule, wants, found), Limit(found, wants.heat_w)
+    watch, limit = Watch(rule, wants, found), Limit(found, wants)
     recent: deque[Tick] = deque()
     times_s: list[float] = []
     rises_k: list[float] = []

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import replace
 from statistics import fmean
 
 from benchd.protocol_file import BreakIn, CoolDown, CoolFor, Dwell
-from benchd.running.found import CYCLE_RISE, OVER_LIMIT, Found
+from benchd.running.found import CYCLE_RISE, OVER_LIMIT, RESISTANCE, Found
 from benchd.running.states import Ending
 from benchd.running.steps.base import Finding, Outcome, SoakPoint, Step, Wants
 from benchd.running.steps.common import collect, settle, soak_until
@@ -23,9 +24,12 @@ def soak(spec: SoakPoint, found: Found) -> Step:
     wants = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, spec.words)
     soaked = yield from soak_until(wants, spec.equilibrium, spec.read_min * 60, found)
     findings = point_findings(soaked, found, spec)
+    at = {"heat_w": spec.heat_w, "fan_pct": spec.fan_pct, "pump_pct": spec.pump_pct}
     if soaked.ending is Ending.OVER_LIMIT:
-        detail = {"heat_w": spec.heat_w, "fan_pct": spec.fan_pct, "pump_pct": spec.pump_pct}
-        findings.append(Finding(OVER_LIMIT, soaked.window.ticks[-1]["die_c"], "degC", detail=detail))
+        findings.append(Finding(OVER_LIMIT, soaked.window.ticks[-1]["die_c"], "degC", detail=at))
+    elif soaked.ending in (Ending.SETTLED, Ending.PREDICTED):
+        # For a later point over its limit at these settings.
+        findings = [replace(one, detail={**one.detail, **at}) if one.name == RESISTANCE else one for one in findings]
     return Outcome(soaked.ending, soaked.reason, tuple(findings))
 
 

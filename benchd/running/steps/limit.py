@@ -8,7 +8,7 @@ from statistics import median
 
 from benchd.protocol_file import SINKS
 from benchd.running.found import Found
-from benchd.running.steps.base import Tick
+from benchd.running.steps.base import Tick, Wants
 from benchd.running.steps.watching import Seen
 
 #: Ticks in a row that must agree before a step believes that a limit is passed.
@@ -21,11 +21,12 @@ WARMED_K = 1.0
 
 
 class Limit:
-    """Whether the die is over its limit, or its end is sure to be. heat_w [W]: what it is heated with."""
+    """Whether the die is over its limit, or its end is sure to be. wants: the settings that are held."""
 
-    def __init__(self, found: Found, heat_w: float) -> None:
+    def __init__(self, found: Found, wants: Wants) -> None:
         self._limit_c = found.over_limit_c
-        self._heat_w = heat_w
+        self._heat_w = wants.heat_w
+        self._k_per_w = found.resistance_at(wants.fan_pct, wants.pump_pct)
         self._ambient_c = math.nan
         self._over = 0
         self._will_be_over = 0
@@ -42,7 +43,7 @@ class Limit:
         die_c = tick["die_c"]
         self._over = self._over + 1 if die_c >= limit_c else 0
         if self._over >= IN_A_ROW:
-            return f"die at {die_c:.1f} degC, limit {limit_c:g} degC{self._below(limit_c)}"
+            return f"die at {die_c:.1f} degC, limit {limit_c:g} degC{self._held(limit_c)}"
         final_c = self._ambient_c + seen.final_k
         sure = seen.half_width_k <= SURE_PART * seen.final_k and final_c - seen.half_width_k > limit_c
         self._will_be_over = self._will_be_over + 1 if sure else 0
@@ -65,9 +66,10 @@ class Limit:
             if self._begun_k == -math.inf:
                 self._begun_k = max(rise_k, *sinks_k.values(), 0.0)
 
-    def _below(self, limit_c: float) -> str:
-        """The load that is surely more than would be held, in words; empty where that is no less than what was tried.
+    def _held(self, limit_c: float) -> str:
+        """The load that would be held by what was measured before, else one that surely is more, in words.
 
+        Empty where that is no less than what was tried.
         What was warm at the start adds no more to a later rise than its warmest part had then (heat flows only
         downhill), and fades; the rest is less than the watts make in the end. Where the sink itself still gets
         warmer, nothing of the rise fades.
@@ -78,6 +80,9 @@ class Limit:
         if not any(sink.is_warming for sink in self._sinks.values()):
             rise_k -= self._begun_k
         room_k = limit_c - self._ambient_c
+        if self._k_per_w is not None and 0 < room_k < self._k_per_w * self._heat_w:
+            held_w = room_k / self._k_per_w
+            return f"; about {held_w:.0f} W would just be held, by a point measured at this setting"
         if not 0 < room_k < rise_k:
             return ""
         return f"; less than about {math.ceil(self._heat_w * room_k / rise_k)} W would be held"

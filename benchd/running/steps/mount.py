@@ -29,7 +29,7 @@ def mount_check(spec: MountCheck, found: Found) -> Step:
         return Outcome(Ending.FAILED, NO_SINK)
     doing = f"mount check at {spec.heat_w:g} W"
     wants = Wants(spec.heat_w, spec.fan_pct, spec.pump_pct, doing)
-    watch, limit = Watch(Equilibrium(for_min=spec.for_min), wants, found), Limit(found, spec.heat_w)
+    watch, limit = Watch(Equilibrium(for_min=spec.for_min), wants, found), Limit(found, wants)
     tick = yield wants
     ends_s = tick.t_s + spec.for_min * 60
     ticks = deque([tick])

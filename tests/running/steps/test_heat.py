@@ -103,6 +103,19 @@ def test_of_a_die_over_its_limit_before_its_end_is_known_an_upper_bound_of_the_l
     assert 290 <= int(said[1]) < 900
 
 
+def test_a_point_measured_before_at_this_setting_says_which_load_would_be_held(played, heater, known) -> None:
+    """However warm the start: at 0.2 K/W and 58 K over the air it is 290 W."""
+    before = played(soak(point(), known()), heater()).found("resistance_k_per_w")
+    others = [replace(one, value=0.1, detail=one.detail | {"fan_pct": 90.0}) for one in before]
+    soaked = played(soak(point(heat_w=900), known(*before, *others, over_limit_c=80)), heater(tau_s=60, rise_k=40))
+    said = re.fullmatch(
+        r"die at [\d.]+ degC, limit 80 degC; about (\d+) W would just be held, by a point measured at this setting",
+        soaked.outcome.reason,
+    )
+    assert said is not None, soaked.outcome.reason
+    assert int(said[1]) == pytest.approx(290, abs=6)
+
+
 def test_what_was_hot_from_the_start_does_not_say_which_load_would_be_held(played, heater, known) -> None:
     """It cools: 50 W would be held for ever, however hot the die is now."""
     soaked = played(soak(point(heat_w=50), known(over_limit_c=80)), heater(tau_s=600, rise_k=70))
