@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.following import OLD, Following, Look
-from benchd.analysis.hanging import Sensor
+from benchd.analysis.hanging import AIR_LAG_S, Around, Sensor
 from benchd.analysis.judging import HELD, Judge, State
-from benchd.analysis.lagged import Lagged, Share
+from benchd.analysis.lagged import Lagged, Share, nearest
 from benchd.analysis.noise import Noise
 from benchd.analysis.two_exponentials import TAIL_S
 
@@ -42,6 +42,7 @@ _WRONG_FOR_S = 4.0
 
 _BROKEN_FROM = 0.25
 """A curve that broke off by less than this part of the tolerance is none of our business [1]."""
+_SENSOR_LAG = nearest(AIR_LAG_S)
 _FAR_S = 1e5
 """As far as anybody looks ahead [s]."""
 
@@ -101,7 +102,8 @@ class EquilibriumDetector:
     `tolerance_k` [K] how well the end has to be known, above 0; `confidence` [1] of the interval, between 0.5 and 1;
     `resolution_k` [K] step of the sensor, at least 0; `slow_tail_k` [K] standard deviation of a slow mode of about
     1000 s that may be present (case, room, soaked radiator) and that the first minutes cannot show, 0 for none;
-    `heat_set_w` [W] watts the rise is told for, the first ones seen where None. Raises ValueError otherwise.
+    `heat_set_w` [W] watts the rise is told for, the first ones seen where None; `watches_sensor` [1] False where the
+    caller does, as one who sees more of it than this rise. Raises ValueError otherwise.
 
     >>> detector = EquilibriumDetector(tolerance_k=0.2, resolution_k=0.01)
     >>> for t in range(1200):
@@ -118,6 +120,7 @@ class EquilibriumDetector:
         resolution_k: float = 0.1,
         slow_tail_k: float = 0.3,
         heat_set_w: float | None = None,
+        watches_sensor: bool = True,
     ) -> None:
         if not 0 < tolerance_k < math.inf:
             raise ValueError(f"tolerance_k must be above 0, got {tolerance_k}")
@@ -137,7 +140,7 @@ class EquilibriumDetector:
         self._following = Following(resolution_k, slow_tail_k)
         self._watts = Share(heat_set_w)
         self._air = Lagged()
-        self._sensor = Sensor(resolution_k)
+        self._sensor = Sensor(resolution_k) if watches_sensor else None
         self._rejected: deque[tuple[float, str]] = deque(maxlen=50)
         self._begin(math.nan)
 
@@ -185,8 +188,9 @@ class EquilibriumDetector:
         if heat_w is not None:
             self._watts.put(since_s, age_s, heat_w)
         if math.isfinite(rise_k):
-            die_c = rise_k if ambient_c is None or math.isnan(ambient_c) else rise_k + ambient_c
-            self._sensor.put(t_s, die_c, rise_k, ambient_c, heat_w, fan_pct)
+            if self._sensor is not None:
+                air = 0.0 if math.isnan(self._air.now) else self._air.now
+                self._sensor.put(t_s, rise_k + air, rise_k, self._around(heat_w, fan_pct))
             # While a load comes up nobody knows its share.
             if heat_w is None or age_s >= Share.AFTER_S:
                 self._take(age_s, rise_k)
@@ -244,6 +248,13 @@ class EquilibriumDetector:
         self._suspects: list[_Sample] = []
         self._expects: tuple[float, ...] | None = None
 
+    def _around(self, heat_w: float | None, fan_pct: float | None) -> Around:
+        return Around(
+            air_c=float(self._air.values[_SENSOR_LAG]),
+            heat_w=math.nan if heat_w is None else heat_w,
+            fans=math.nan if fan_pct is None else fan_pct,
+        )
+
     def _take(self, age_s: float, rise_k: float) -> None:
         air = self._air
         behind = None if math.isnan(air.now) else air.now - air.values
@@ -298,11 +309,10 @@ class EquilibriumDetector:
         look = self._following.look(age_s, self._judging.minds_drift(age_s, self._now.half_width_k))
         self._looked = look
         self._expect(look)
-        self._sensor.noisy(look.noise.sd_k)
         half_k = self._coverage * math.hypot(look.final[1], look.bias_k)
         state, reason = self._judging.judge(age_s, lasted_s, look, half_k)
-        if self._sensor.hangs:
-            state, reason = "settling", self._sensor.hangs
+        if self._sensor is not None and (self._sensor.hangs or self._sensor.waits):
+            state, reason = "settling", f"the sensor {self._sensor.hangs or self._sensor.waits}"
         if self._following.since_s > since_s:
             self._reject(self._following.since_s, "no two exponentials fit what was before this: not used")
         elif look.broken and abs(look.off_k) > _BROKEN_FROM * self.tolerance_k:

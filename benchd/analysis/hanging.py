@@ -1,113 +1,185 @@
 """Whether a sensor hangs: it shows the same value for minutes although something moved that it must follow.
 
-A flat line alone is no sign: a sensor of whole degrees is flat at equilibrium. It must not know what is done about it.
+A flat line alone is no sign: a sensor of whole degrees is flat at equilibrium. What moved is reckoned from the
+reading's last change on, however long ago that was: a `Sensor` is to live as long as the one it watches. It must not
+know what is done about it.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
+AIR_LAG_S = 240.0
+"""Air reaches a die about this late [s]."""
 _FLAT_S = 120.0
-"""Flat for this long [s]."""
+"""It has so long to follow [s] what moved."""
 _STEPS = 1.3
 """What moved must move the reading by so many of its steps [1]"""
+_STEPS_BY_AIR = 2.0
+"""(by so many where air moved: the end of a rise may go the other way meanwhile)"""
 _MOVES_K = 0.1
 """and this besides [K]."""
-_DITHERS = 0.35
-"""Noise of so many steps [1] keeps a reading from standing still."""
-_AIR_LAG_S = 240.0
-"""Air reaches the die about this late [s]."""
+_LATE_S = 600.0
+"""What fans and watts do to the whole cooler comes about so late [s] (common practice, no source)."""
 _LEAST_K_PER_W = 0.03
-"""Every cooler's rise grows by this with each watt at least [K/W] (common practice, no source)."""
-_FAN_POWER = 0.2
-"""The rise falls at least with this power of the fan setting [1] (common practice, no source)."""
+"""Every die's rise grows by this with each watt at least [K/W] within `_FLAT_S` (common practice, no source),"""
+_LEAST_LATE_K_PER_W = 0.01
+"""and the coolant's or the fins' by this, late [K/W] (common practice, no source)."""
+_MOST_OVER_SINK_K_PER_W = 0.3
+"""A die's rise over its coolant or fins grows by no more than this with each watt [K/W]."""
+_FAN_POWER = 0.1
+"""The rise falls at least with this power of the fans' speed [1] (common practice, no source)."""
+
+_NOISY = 3
+"""A reading that goes back and forth by so many of its steps is noisy [1]: on the edge of two steps it goes by two,"""
+_NOISY_SHARE = 0.02
+"""if it does so in this part of the samples [1],"""
+_REMEMBERS = 300
+"""of about so many samples [1];"""
+_FEW = 20
+"""of which more than so many of the same in a row [1] say nothing of the noise;"""
+_STILL = 240
+"""so many of the same in a row are then no chance [1]."""
+_LEAST_STEP_K = 1e-5
+"""The step that an exact sensor is taken to have [K]."""
+
+
+class Around(NamedTuple):
+    """What a reading has to follow, at one moment. NaN where it is not known; also where nothing follows it now."""
+
+    air_c: float = math.nan
+    """The air as it reaches the sensor [degC], late."""
+    heat_w: float = math.nan
+    """[W]"""
+    fans: float = math.nan
+    """Speed or setting of the fans [`fans_unit`]."""
+    sink_c: float = math.nan
+    """Coolant or fins behind it [degC]; of a die only."""
+    fans_unit: str = "%"
+    sink: str = "coolant"
+    """What of the two it is."""
 
 
 class Sensor:
     """Watches one temperature.
 
-    `resolution_k` [K] its step, at least 0.
+    `resolution_k` [K] its step, at least 0; `is_die`: what is heated itself, and so follows its watts within seconds.
 
     >>> sensor = Sensor(0.1)
     >>> for t in range(600):
-    ...     sensor.put(float(t), 45.0, 25.0, 20.0 + 0.003 * t, None, None)
+    ...     sensor.put(float(t), 45.0, 25.0, Around(air_c=20.0 + 0.003 * t))
     >>> sensor.hangs
-    'the sensor shows 45.00 degC for 10 min although the air moved by 1.1 K'
+    'shows 45.00 degC for 10 min although the air moved by 0.7 K'
     """
 
-    def __init__(self, resolution_k: float) -> None:
+    def __init__(self, resolution_k: float, is_die: bool = True) -> None:
         self._resolution_k = resolution_k
-        self._least_k = _STEPS * resolution_k + _MOVES_K
+        self._is_die = is_die
         self._same = 0.01 * resolution_k + 1e-6
+        self._step_k = max(resolution_k, _LEAST_STEP_K)
         self._value = math.nan
-        self._since_s = math.nan
-        self._last_s = math.nan
-        self._air = math.nan
-        self._then: tuple[float, float | None, float | None] = (math.nan, None, None)
+        self._before = math.nan
+        self._since_s = self._last_s = math.nan
+        self._still = 0
+        self._noisy = 0.0
+        self._then = Around()
+        self._why = ""
+        self._why_since_s = math.nan
         self.hangs = ""
-        self._noise_k = 0.0
+        """What is surely wrong, in words; empty while nothing is. It stays until the reading moves."""
+        self.waits = ""
+        """What moved that the reading has not followed yet, in words: nothing can be said of it until it has."""
 
-    def noisy(self, noise_k: float) -> None:
-        """Takes what is known of its noise; while it stands still there is none to be seen.
-
-        `noise_k` [K] standard deviation of a reading.
-
-        >>> Sensor(0.1).noisy(0.05)
-        """
-        if self._last_s - self._since_s < _FLAT_S / 4:
-            self._noise_k = noise_k
-
-    def put(
-        self,
-        t_s: float,
-        reading_c: float,
-        rise_k: float,
-        ambient_c: float | None,
-        heat_w: float | None,
-        fan_pct: float | None,
-    ) -> None:
+    def put(self, t_s: float, reading_c: float, rise_k: float, around: Around) -> None:
         """Takes one reading and what it must follow.
 
-        `t_s` [s]; `reading_c` [degC]; `rise_k` [K] over the air; `ambient_c` [degC], `heat_w` [W] and `fan_pct` [%]
-        where they are known.
+        `t_s` [s] later than the last one; `reading_c` [degC] a number; `rise_k` [K] the same over the air, NaN where
+        that is not known.
 
         >>> sensor = Sensor(0.1)
-        >>> sensor.put(0.0, 20.0, 0.0, None, None, None)
-        >>> sensor.hangs
-        ''
+        >>> sensor.put(0.0, 20.0, 0.0, Around())
+        >>> sensor.hangs, sensor.waits
+        ('', '')
         """
-        if ambient_c is not None and not math.isnan(ambient_c):
-            share = -math.expm1(-(t_s - self._last_s) / _AIR_LAG_S) if not math.isnan(self._air) else 1.0
-            self._air = self._air + share * (ambient_c - self._air) if share < 1.0 else ambient_c
         self._last_s = t_s
-        if not abs(reading_c - self._value) <= self._same:
-            self._value, self._since_s, self.hangs = reading_c, t_s, ""
-            self._then = self._air, heat_w, fan_pct
+        step_k = reading_c - self._value
+        if not abs(step_k) <= self._same:
+            back_and_forth = self._before * step_k < 0 and abs(step_k - self._before) > (_NOISY - 0.5) * self._step_k
+            self._noisy += (back_and_forth - self._noisy) / _REMEMBERS
+            self._before = step_k
+            self._value = reading_c
+            self.excuse(t_s, around)
             return
-        for_s = t_s - self._since_s
-        if for_s >= _FLAT_S:
-            moved = self._moved(rise_k, heat_w, fan_pct) or self._stilled()
-            minutes = f"{for_s / 60:.0f} min"
-            self.hangs = f"the sensor shows {self._value:.2f} degC for {minutes} although {moved}" if moved else ""
+        self._before = 0.0
+        if self._still < _FEW:
+            self._noisy -= self._noisy / _REMEMBERS
+        self._still += 1
+        if self.hangs:
+            self.hangs = self._words()
+        else:
+            self._judge(t_s, rise_k, around)
 
-    def _stilled(self) -> str:
-        before = math.sqrt(max(self._noise_k**2 - self._resolution_k**2 / 12, 0.0))
-        # What is no larger than the difference that counts as none is no noise either.
-        dithers = before > max(_DITHERS * self._resolution_k, 10 * self._same)
-        return f"it had a noise of {self._noise_k:.2f} K" if dithers else ""
+    def excuse(self, t_s: float, around: Around) -> None:
+        """Whatever moved until now the reading need not follow: it has, or it was held by something else.
 
-    def _moved(self, rise_k: float, heat_w: float | None, fan_pct: float | None) -> str:
-        air, heat_then_w, fan_then_pct = self._then
-        by_air_k = abs(self._air - air)
-        if by_air_k > self._least_k:
-            return f"the air moved by {by_air_k:.1f} K"
-        if heat_w is not None and heat_then_w is not None:
-            change_w = abs(heat_w - heat_then_w)
-            by_heat_k = change_w * max(_LEAST_K_PER_W, rise_k / heat_then_w if heat_then_w > 1 else 0.0)
-            if by_heat_k > self._least_k:
-                return f"the watts went from {heat_then_w:.0f} to {heat_w:.0f} W"
-        if fan_pct and fan_then_pct:
-            by_fan_k = _FAN_POWER * abs(rise_k * math.log(fan_pct / fan_then_pct))
-            if by_fan_k > self._least_k:
-                return f"the fans went from {fan_then_pct:.0f} to {fan_pct:.0f} %"
-        return ""
+        `t_s` [s] now.
+
+        >>> Sensor(0.1).excuse(0.0, Around(heat_w=100.0))
+        """
+        self._since_s, self._then, self._still = t_s, around, 0
+        self._why, self._why_since_s = "", math.nan
+        self.hangs = self.waits = ""
+
+    def _judge(self, t_s: float, rise_k: float, around: Around) -> None:
+        moved, sure = self._moved(t_s, rise_k, around)
+        if not moved:
+            self._why_since_s = math.nan
+            self.waits = ""
+        else:
+            if math.isnan(self._why_since_s):
+                self._why_since_s = t_s
+            self.waits = f"still shows {self._value:.2f} degC although {moved}"
+        self._why = moved if sure else ""
+        if not sure and self._noisy > _NOISY_SHARE and self._still >= _STILL and t_s - self._since_s >= _FLAT_S:
+            self._why = "it was noisy before"
+        self.hangs = self._words() if self._why else ""
+
+    def _words(self) -> str:
+        minutes = f"{(self._last_s - self._since_s) / 60:.0f} min"
+        return f"shows {self._value:.2f} degC for {minutes} although {self._why}"
+
+    def _moved(self, t_s: float, rise_k: float, now: Around) -> tuple[str, bool]:
+        """What moved, in words, and whether the reading has had time enough to follow it."""
+        then = self._then
+        waited_s = 0.0 if math.isnan(self._why_since_s) else t_s - self._why_since_s
+        late = -math.expm1(-waited_s / _LATE_S)
+        least_k = _STEPS * self._resolution_k + _MOVES_K
+        enough = waited_s >= _FLAT_S
+        by_air_k = abs(now.air_c - then.air_c)
+        if by_air_k > _STEPS_BY_AIR * self._resolution_k + _MOVES_K:
+            return f"the air moved by {by_air_k:.1f} K", enough
+        change_w = abs(now.heat_w - then.heat_w)
+        at_once_k, in_the_end_k = self._by_heat_k(change_w, rise_k, then)
+        if in_the_end_k > least_k:
+            sure = enough and max(at_once_k, late * in_the_end_k) > least_k
+            return f"the watts went from {then.heat_w:.0f} to {now.heat_w:.0f} W", sure
+        by_sink_k = abs(now.sink_c - then.sink_c) - _MOST_OVER_SINK_K_PER_W * change_w
+        if by_sink_k > least_k:
+            return f"the {then.sink} moved by {by_sink_k:.1f} K", enough
+        if now.fans > 0 and then.fans > 0:
+            by_fan_k = _FAN_POWER * abs(rise_k * math.log(now.fans / then.fans))
+            if by_fan_k > least_k:
+                words = f"the fans went from {then.fans:.0f} to {now.fans:.0f} {now.fans_unit}"
+                return words, enough and late * by_fan_k > least_k
+        return "", False
+
+    def _by_heat_k(self, change_w: float, rise_k: float, then: Around) -> tuple[float, float]:
+        """What watts do at least: within `_FLAT_S`, and in the end [K]."""
+        if not change_w > 0:
+            return 0.0, 0.0
+        if not self._is_die:
+            return 0.0, _LEAST_LATE_K_PER_W * change_w
+        at_once_k = _LEAST_K_PER_W * change_w
+        by_rise_k = change_w * rise_k / then.heat_w if then.heat_w > 1 else 0.0
+        return at_once_k, max(at_once_k, by_rise_k)  # NaN is no larger

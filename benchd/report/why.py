@@ -65,6 +65,7 @@ def why_json(soak: SoakAgain) -> dict[str, Any]:
         "watched": soak.watch.sink or "die_c",
         "state": last.state,
         "reason": last.reason,
+        "hangs": soak.hangs,
         "heat_set_w": point.heat_set_w,
         "final_k": finite(last.final_k),
         "half_width_k": finite(last.half_width_k),
@@ -119,6 +120,10 @@ def _facts(soak: SoakAgain) -> Iterator[tuple[str, str]]:
     yield "", f"at {100 * rule.confidence:g} %{slow}"
     yield from _worth(soak)
     yield "ended", f"{(point.ended_by or '').replace('_', ' ')} after {(point.soak_s or 0) / 60:.1f} min"
+    if soak.hangs:
+        shows, but, why = soak.hangs.partition(" although ")
+        yield "sensor", shows
+        yield "", f"although {why}: there is no rise" if but else ""
     yield from _end(soak, soak.seen[-1])
     if soak.watch.sink is not None:
         sink = SINKS[soak.watch.sink]

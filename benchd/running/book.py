@@ -22,7 +22,7 @@ from benchd.running.schedule import Stage, background_stages
 from benchd.running.states import FINISHED, Ending, RunEvent, RunState, next_state
 from benchd.running.steps.base import Outcome
 from benchd.store import queries
-from benchd.store.records import REPEAT, TRIP, ChannelRow, EventRow, WaitsFor
+from benchd.store.records import REPEAT, TAKEN, TRIP, ChannelRow, EventRow, WaitsFor
 from benchd.store.writer import Writer
 
 #: How a step ends that is open when its run leaves it.
@@ -102,7 +102,7 @@ class RunBook:
         self._channel_ids = self._writer.add_channels(self.run_id, self._channels())
         self._wall = wall
         self._writer.add_span(self.run_id, self._from_ms, wall)
-        self.event("start" if fresh else "resume", "the engine takes the run")
+        self.event("start" if fresh else "resume", TAKEN)
         if last_ms is not None:
             stood_still = wall - spans[-1].utc - timedelta(milliseconds=last_ms - spans[-1].from_ms)
             self._call_off_background(stood_still)

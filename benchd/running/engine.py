@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -25,10 +25,11 @@ from benchd.running.plan import Plan
 from benchd.running.safe_state import SafeReport, make_safe
 from benchd.running.sampler import Sample, Sampler
 from benchd.running.schedule import Play, Stage, plays_of
+from benchd.running.sensors import Sensors
 from benchd.running.setter import Setter
 from benchd.running.snapshot import Lateness, Snapshot
 from benchd.running.states import Ending, RunEvent, RunState
-from benchd.running.steps.base import Outcome, Soaking, Tick, Wants
+from benchd.running.steps.base import Hanging, Outcome, Soaking, Tick, Wants
 from benchd.running.steps.kinds import KINDS
 
 #: In virtual time a commit every so many ticks; on a real bench every tick, before its setpoints go out.
@@ -140,6 +141,8 @@ class Engine:
         self._answer: str | None = None
         self._sampler = Sampler(bench)
         self._setter = Setter(bench)
+        self._sensors = Sensors(bench.channels)
+        self._hangs: set[str] = set()
         self._interlocks = Interlocks(bench.file.interlocks, bench.channels)
         self._commit_every = VIRTUAL_COMMIT_TICKS if clock.virtual else 1
         self._ticks = 0
@@ -297,7 +300,9 @@ class Engine:
         while not self._commands.empty():
             self._obey(self._commands.get())
         values = {name: value for name, value, flag in samples if value is not None and flag is _OK}
-        return Tick(run_s, values, self._answer)
+        hanging = self._sensors.take(run_s, values, wants)
+        self._note_hanging(hanging)
+        return Tick(run_s, values, self._answer, hanging)
 
     def _judge(self, run_s: float, samples: list[Sample]) -> None:
         trip = self._interlocks.check(run_s, samples)
@@ -350,6 +355,15 @@ class Engine:
             if name not in now:
                 self._book.event("instrument_back", f"{name} answers again")
         self._silent = now
+
+    def _note_hanging(self, hanging: Mapping[str, Hanging]) -> None:
+        now = {name for name, one in hanging.items() if one.sure}
+        if now != self._hangs:
+            for name in sorted(now - self._hangs):
+                self._book.event("sensor_hangs", hanging[name].words)
+            for name in sorted(self._hangs - now):
+                self._book.event("sensor_moves", f"{name} moves again")
+            self._hangs = now
 
     def _note_late(self) -> None:
         """At the end of a step: ticks of which the samples are later than they should be, or not there."""

@@ -8,15 +8,18 @@ from dataclasses import replace
 from benchd.analysis.acoustics import source_level
 from benchd.running.found import BACKGROUND, SWEPT_LEVEL, Found, estimate_of
 from benchd.running.schedule import Stage
+from benchd.running.sensors import THROTTLED
 from benchd.running.states import Ending, Flag, Quality
 from benchd.running.steps.base import Finding, Outcome, SoakPoint
-from benchd.running.steps.measured import DRIFTS, THROTTLED
+from benchd.running.steps.measured import DRIFTS, HANGS
 from benchd.store.records import PointRecord
 
 #: A point with more than this part of its samples missing [1] is flagged.
 MISSING_AT_MOST = 0.05
-#: The end of a rise may be known so badly, or have been so far [K].
+#: How far a rise may have been from its end, or that may be unknown, where the protocol did not say [K].
 LEFT_K = 0.4
+#: With one of these the rise is none of the specimen's.
+VOID = frozenset({Flag.THROTTLED, Flag.SENSOR_HANGS})
 #: Ambient may move by this [K] while a point is read.
 AMBIENT_MOVES_K = 0.5
 #: Measured heat may differ from the heat asked for by this part [1].
@@ -100,11 +103,15 @@ def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> li
     moved, left = got.get("ambient_moved_k"), got.get("left_k")
     needed = [got.get("rise_k"), heat, level]
     flags = []
-    if outcome.ending is Ending.TIME_UP:
+    if HANGS in got:
+        # What was seen of the rise was not the rise.
+        flags.append(Flag.SENSOR_HANGS)
+    elif outcome.ending is Ending.TIME_UP:
         flags.append(Flag.NOT_SETTLED)
-    elif left is not None and left.value > LEFT_K:
+    elif outcome.ending is Ending.FIXED and left is not None and left.value > LEFT_K:
+        # What a soak asked for by `within_k` it has, when it ended by that; how well its end is known its ± tells.
         flags.append(Flag.STILL_MOVING)
-    if DRIFTS in got:
+    if DRIFTS in got and HANGS not in got:
         flags.append(Flag.DRIFTING)
     if any(count.value > 0 for count in throttled):
         flags.append(Flag.THROTTLED)
@@ -124,7 +131,7 @@ def _flags(asked: SoakPoint, outcome: Outcome, got: Mapping[str, Finding]) -> li
 def _quality(record: PointRecord, outcome: Outcome) -> Quality:
     if outcome.ending is Ending.OVER_LIMIT:
         return Quality.OVER_LIMIT
-    if record.rise_k is None or record.heat_w is None or Flag.THROTTLED in record.flags:
+    if record.rise_k is None or record.heat_w is None or VOID & set(record.flags):
         return Quality.VOID
     return Quality.FLAGGED if record.flags else Quality.GOOD
 

@@ -5,8 +5,10 @@ The detector is pure and the samples are all there, so nothing of it had to be s
 
 from __future__ import annotations
 
+import json
 import math
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,11 +21,13 @@ from benchd.errors import NotFound
 from benchd.instruments import ChannelSpec
 from benchd.protocol_file import SINKS, Equilibrium
 from benchd.running.found import Found
-from benchd.running.steps.base import SoakPoint, Tick, Wants
+from benchd.running.sensors import HELD_AGAINST, WATCHED, Sensors
+from benchd.running.steps.base import NONE_HANGS, Hanging, SoakPoint, Tick, Wants
+from benchd.running.steps.common import RISE_OF, Window
 from benchd.running.steps.watching import Seen, Watch
 from benchd.store import queries
-from benchd.store.records import PointRecord, RunRow, StepRow
-from benchd.store.series import samples
+from benchd.store.records import TAKEN, PointRecord, RunRow, StepRow
+from benchd.store.series import good_ticks, samples
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +54,8 @@ class SoakAgain:
     """Of the end of the soak [degC], NaN where it gave nothing."""
     seen: tuple[Seen, ...]
     """What was known at each tick."""
+    hangs: str
+    """Of a sensor that hung while it was read, which, in words; empty when none did."""
 
     @property
     def begun_s(self) -> float:
@@ -128,7 +134,7 @@ def soak_again(connection: Connection, run_id: int, number: int) -> SoakAgain:
         )
         for row in queries.channels(connection, run_id).values()
     }
-    ticks = _ticks(connection, step_id, channels)
+    ticks = _ticks(connection, step, channels)
     if not ticks:
         raise NotFound(f"no samples of point {number} of run {run_id} stand in the database any more")
     if asked.fan_pct is None:
@@ -138,9 +144,11 @@ def soak_again(connection: Connection, run_id: int, number: int) -> SoakAgain:
     seen = tuple(watch.update(tick) for tick in ticks)
     times = np.array([tick.t_s for tick in ticks])
     rises = np.array([tick.rise_k for tick in ticks])
+    read = Window(tick for tick in ticks if tick.t_s >= ticks[-1].t_s - asked.read_min * 60)
     own_k = _own_k(ticks, asked.heat_w, watch)
     air_c = next((tick["ambient_c"] for tick in reversed(ticks) if not math.isnan(tick["ambient_c"])), math.nan)
-    return SoakAgain(queries.run(connection, run_id), point, asked, step, watch, times, rises, own_k, air_c, seen)
+    run = queries.run(connection, run_id)
+    return SoakAgain(run, point, asked, step, watch, times, rises, own_k, air_c, seen, read.hangs(RISE_OF))
 
 
 def _own_k(ticks: list[Tick], set_w: float, watch: Watch) -> Floats:
@@ -164,13 +172,43 @@ def _own_k(ticks: list[Tick], set_w: float, watch: Watch) -> Floats:
     return np.array(own)
 
 
-def _ticks(connection: Connection, step_id: int, channels: dict[str, ChannelSpec]) -> list[Tick]:
+def _ticks(connection: Connection, step: StepRow, channels: dict[str, ChannelSpec]) -> list[Tick]:
     """The ticks of a step, with the channels that a soak is watched by; a sample that was not good reads NaN."""
     values: dict[int, dict[str, float]] = {}
     for name in ("die_c", "ambient_c", "heat_w", *SINKS):
         if name not in channels:
             continue
-        series = samples(connection, step_id, name)
+        series = samples(connection, step.id, name)
         for t_ms, value, good in zip(series.t_ms.tolist(), series.value.tolist(), series.good.tolist(), strict=True):
             values.setdefault(t_ms, {})[name] = value if good else math.nan
-    return [Tick(t_ms / 1000, values[t_ms]) for t_ms in sorted(values)]
+    hanging = _hanging(connection, step, channels)
+    return [Tick(t_ms / 1000, values[t_ms], hanging=hanging.get(t_ms, NONE_HANGS)) for t_ms in sorted(values)]
+
+
+def _hanging(
+    connection: Connection, soak: StepRow, channels: dict[str, ChannelSpec]
+) -> dict[int, Mapping[str, Hanging]]:
+    """Which channels did not follow at which tick [ms] of a soak: the watch over the run so far, once more."""
+    # An engine that takes the run begins its watch anew.
+    anew_ms = [event.t_ms for event in queries.events(connection, soak.run_id) if event.what == TAKEN]
+    commanded = {step.id: _commanded(step) for step in queries.steps(connection, soak.run_id)}
+    sensors, found = Sensors(channels), {}
+    for step_id, t_ms, values in good_ticks(connection, soak.run_id, (*WATCHED, *HELD_AGAINST), soak.id):
+        while anew_ms and (anew_ms[0] or 0) <= t_ms:
+            anew_ms.pop(0)
+            sensors = Sensors(channels)
+        hanging = sensors.take(t_ms / 1000, values, commanded[step_id])
+        if step_id == soak.id and hanging:
+            found[t_ms] = hanging
+    return found
+
+
+def _commanded(step: StepRow) -> Wants:
+    """What a step commanded, for a bench that does not measure it; NaN where the step went through several settings."""
+    cools = step.kind in ("cool_down", "hold")
+    usual = {"heat_w": 0.0 if cools else math.nan, "fan_pct": 100.0 if cools else math.nan, "pump_pct": 100.0}
+    said = json.loads(step.spec)
+    heat_w, fan_pct, pump_pct = (
+        float(said[key]) if isinstance(said.get(key), int | float) else value for key, value in usual.items()
+    )
+    return Wants(heat_w, fan_pct, pump_pct)

@@ -161,6 +161,7 @@ class Flag(StrEnum):
     NOT_SETTLED = "not_settled"  # time was up before equilibrium
     STILL_MOVING = "still_moving"  # its soak is over, but how far it was from its end is not known well enough
     DRIFTING = "drifting"  # the rise had no end: something went on changing
+    SENSOR_HANGS = "sensor_hangs"  # a sensor that the rise needs showed the same whatever moved: there is no rise
     SAMPLES_MISSING = "samples_missing"  # more than one in twenty while it was read
     AMBIENT_MOVED = "ambient_moved"
     HEAT_OFF_SET = "heat_off_set"  # measured watts are not what was asked for

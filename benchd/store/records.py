@@ -17,6 +17,8 @@ from benchd.running.steps.base import Finding
 
 #: Kinds of event that the store itself reads. Others are words for people.
 TRIP, CLEAR, REPEAT = "trip", "clear", "repeat"
+#: What is said of a run when an engine takes it.
+TAKEN = "the engine takes the run"
 #: A run goes on by itself; `what` is the stage at which it lost its engine.
 AUTO_RESUME = "auto_resume"
 

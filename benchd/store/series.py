@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +53,30 @@ def samples(connection: Connection, step_id: int, channel: str) -> Series:
         flag=np.array([row.flag for row in rows], dtype=np.int64),
         excluded=excluded,
     )
+
+
+def good_ticks(
+    connection: Connection, run_id: int, channels: Iterable[str], last_step: int
+) -> Iterator[tuple[int, int, dict[str, float]]]:
+    """Tick by tick what a run's channels gave that was good when it was taken, up to the end of a step.
+
+    Gives step, bench time [ms] and values by channel [each its unit].
+    """
+    names = {
+        row.id: row.name
+        for row in connection.execute(select(s.channel.c.id, s.channel.c.name).where(s.channel.c.run_id == run_id))
+    }
+    wanted = [number for number, name in names.items() if name in set(channels)]
+    steps = select(s.step.c.id).where(s.step.c.run_id == run_id, s.step.c.id <= last_step).order_by(s.step.c.id)
+    for step_id in connection.execute(steps).scalars().all():
+        rows = connection.execute(
+            select(s.sample.c.t_ms, s.sample.c.channel_id, s.sample.c.value, s.sample.c.flag)
+            .where(s.sample.c.step_id == step_id, s.sample.c.channel_id.in_(wanted))
+            .order_by(s.sample.c.t_ms)
+        )
+        for t_ms, tick in groupby(rows, itemgetter(0)):
+            good = {names[channel]: value for _, channel, value, flag in tick if flag == SampleFlag.OK.value}
+            yield step_id, t_ms, good
 
 
 def _excluded(connection: Connection, step_id: int, channel: str) -> Iterable[tuple[int, int]]:

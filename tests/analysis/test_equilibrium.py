@@ -396,7 +396,7 @@ def test_a_sensor_that_was_noisy_and_fell_still_hangs() -> None:
     rise[400:] = rise[400]
     states = list(told(HOUR_S, rise))
     assert ends(states) == []
-    assert "had a noise" in states[-1].reason
+    assert "was noisy before" in states[-1].reason
 
 
 def test_an_exact_sensor_that_comes_to_rest_does_not_hang() -> None:

@@ -61,8 +61,9 @@ def test_the_protocol_quick_contains_the_end_of_each_point_in_its_uncertainty(wr
     assert sum(point.quality is Quality.GOOD for point in ends) > 0.75 * len(ends)
 
 
-def test_how_much_is_left_is_a_finding_and_flags_the_point_when_it_is_much(writer, simulated) -> None:
-    played(writer, simulated, find_protocol("quick").text, seed=1)
+def test_how_much_is_left_is_a_finding_and_flags_a_fixed_soak_when_it_is_much(writer, simulated) -> None:
+    short = "equilibrium = { for_min = 12 }\nread_min = 0.5"
+    played(writer, simulated, find_protocol("quick").text.replace(LOOSE, short), seed=1)
     with writer.reading() as connection:
         rows = connection.exec_driver_sql(
             "SELECT value, finding.unit, flags, rise_u_k FROM finding JOIN point USING (step_id)"
@@ -70,6 +71,7 @@ def test_how_much_is_left_is_a_finding_and_flags_the_point_when_it_is_much(write
         ).all()
     assert len(rows) == 12
     assert {row.unit for row in rows} == {"K"}
-    told = [Flag.STILL_MOVING in row.flags or Flag.NOT_SETTLED in row.flags for row in rows]
+    told = [Flag.STILL_MOVING in row.flags for row in rows]
+    assert set(told) == {True, False}
     assert told == [row.value > LEFT_K for row in rows]
     assert all(less.rise_u_k <= more.rise_u_k + 0.05 for less, more in pairwise(rows)), "the more left, the less sure"

@@ -59,13 +59,27 @@ def test_a_good_point_has_every_value_with_its_uncertainty() -> None:
         ({"heat_w": replace(MEASURED["heat_w"], value=155.0)}, Flag.HEAT_OFF_SET),
         ({"level_dba": replace(MEASURED["level_dba"], value=37.5)}, Flag.LEVEL_OFF_SET),
         ({"level_dba": None}, Flag.LEVEL_MISSING),
-        ({"left_k": Finding("left_k", 0.5, "K")}, Flag.STILL_MOVING),
+        ({"ending": Ending.FIXED, "left_k": Finding("left_k", 0.5, "K")}, Flag.STILL_MOVING),
         ({"drifts": Finding("drifts", 1.0, "1", detail={"why": "it drifts"})}, Flag.DRIFTING),
     ],
 )
 def test_what_may_be_held_against_a_point_is_a_flag_and_lowers_its_quality(changes, flag) -> None:
     flagged = point(**changes)
     assert (flagged.quality, flagged.flags) == (Quality.FLAGGED, (flag,))
+
+
+@pytest.mark.parametrize("ending", [Ending.SETTLED, Ending.PREDICTED])
+def test_a_soak_that_ended_as_asked_has_what_was_asked_however_loose_that_is(ending) -> None:
+    """What is not known of its end stands in its uncertainty."""
+    loose = point(ending, left_k=Finding("left_k", 1.8, "K"))
+    assert (loose.quality, loose.flags) == (Quality.GOOD, ())
+
+
+def test_a_point_whose_sensor_hung_is_void_and_what_seemed_of_its_rise_is_not_told() -> None:
+    hung = {"hangs": Finding("hangs", 1.0, "1", detail={"why": "die_c shows 43.90 degC for 12 min"}), "rise_k": None}
+    for ending in (Ending.FIXED, Ending.TIME_UP):
+        void = point(ending, **hung, left_k=Finding("left_k", 5.0, "K"), drifts=Finding("drifts", 1.0, "1"))
+        assert (void.quality, void.flags) == (Quality.VOID, (Flag.SENSOR_HANGS,))
 
 
 def test_how_far_a_rise_still_was_from_its_predicted_end_stands_with_the_point() -> None:

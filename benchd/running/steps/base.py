@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, TypeAlias
+from types import MappingProxyType
+from typing import Any, Literal, NamedTuple, TypeAlias
 
 from benchd.instruments import Number, Spec
 from benchd.protocol_file import Equilibrium
@@ -55,18 +56,38 @@ class Wants:
     """When the step stops waiting for the answer, in bench time of the run [s]."""
 
 
+class Hanging(NamedTuple):
+    """A sensor that has not moved although something did that it must follow."""
+
+    words: str
+    sure: bool
+    """False while it may still come: until then nothing can be said of what it shows."""
+
+
+#: All sensors follow.
+NONE_HANGS: Mapping[str, Hanging] = MappingProxyType({})
+
+
 class Tick:
     """The samples of one tick. `t_s` is bench time [s]; a channel without a valid sample reads NaN.
 
-    answer: what a person said to the question that the step asks; None while nobody has.
+    answer: what a person said to the question that the step asks; None while nobody has. hanging: which channels do not
+    follow, as they were watched since the run began.
     """
 
-    __slots__ = ("answer", "t_s", "values")
+    __slots__ = ("answer", "hanging", "t_s", "values")
 
-    def __init__(self, t_s: float, values: Mapping[str, float], answer: str | None = None) -> None:
+    def __init__(
+        self,
+        t_s: float,
+        values: Mapping[str, float],
+        answer: str | None = None,
+        hanging: Mapping[str, Hanging] = NONE_HANGS,
+    ) -> None:
         self.t_s = t_s
         self.values = values
         self.answer = answer
+        self.hanging = hanging
 
     def __getitem__(self, channel: str) -> float:
         return self.values.get(channel, math.nan)

@@ -22,6 +22,8 @@ from benchd.running.steps.watching import Seen, Watch
 
 Asking: TypeAlias = Generator[Wants, Tick, "Window"]
 
+#: A rise is the difference of these.
+RISE_OF = ("die_c", "ambient_c")
 #: A load and fans have come to what they were set to after so long [s].
 COMES_UP_S = 20.0
 #: Where the detector cannot say what was left, the soak is judged by how changes over this time shrank [s].
@@ -48,6 +50,14 @@ class Window:
         """Which part of a channel's samples is missing [1]."""
         series = self.series(channel)
         return float(np.isnan(series).mean()) if series.size else 1.0
+
+    def hangs(self, channels: Iterable[str]) -> str:
+        """Which of some channels surely hung in it, in words, as of the latest; empty when none did."""
+        for tick in reversed(self.ticks):
+            for name in channels if tick.hanging else ():
+                if name in tick.hanging and tick.hanging[name].sure:
+                    return tick.hanging[name].words
+        return ""
 
 
 def collect(wants: Wants, for_s: float, keep_s: float = math.inf) -> Asking:
@@ -85,6 +95,8 @@ class Soaked:
     """How far the rise still was from its predicted end when the soak was over [K]."""
     drifts: str = ""
     """Of a rise without an end: what was seen of it, in words."""
+    hangs: str = ""
+    """Of a sensor that hung, so that nothing is known of the rise: which, in words."""
 
 
 def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> Generator[Wants, Tick, Soaked]:
@@ -115,15 +127,16 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
         soaking = _soaking(rule, tick, seen, _ends_s(rule, tick.t_s, seen, watch, read_s), begun_s, least_s)
         tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, doing, soaking)
     window = Window(recent)
+    hangs = window.hangs(RISE_OF)
     drifts = seen.reason if seen.state == "drifting" else ""
     if ended[0] in (Ending.PREDICTED, Ending.SETTLED) and rule.until == "predicted":
         end = _at_measured_watts(Estimate(seen.final_k, watch.u_std_k(seen)), window, wants.heat_w)
-        return Soaked(*ended, window, elapsed_s, end.u_std, end, -seen.left_k)
+        return Soaked(*ended, window, elapsed_s, end.u_std, end, -seen.left_k, hangs=hangs)
     left_k = _left_k(seen, watch, recent)
     if seen.state not in ("predicted", "settled"):
         by_shape_k = still_to_come(times_s, rises_k, in_s=SHAPE_S, average_s=read_s)
         left_k = max(left_k, by_shape_k) if math.isfinite(left_k) else by_shape_k
-    return Soaked(*ended, window, elapsed_s, left_k, drifts=drifts)
+    return Soaked(*ended, window, elapsed_s, left_k, drifts=drifts, hangs=hangs)
 
 
 def _suffices(rule: Equilibrium, seen: Seen, watch: Watch, recent: Sequence[Tick]) -> bool:

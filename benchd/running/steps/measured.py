@@ -13,15 +13,16 @@ from benchd.analysis.resistance import mean_rise, thermal_resistance
 from benchd.analysis.uncertainty import Estimate, from_expanded, from_resolution, mean_of_series
 from benchd.instruments import ChannelSpec, unit_of
 from benchd.running.found import SAME_PCT, SWEPT_LEVEL, Found, estimate_of, level_curve
+from benchd.running.sensors import THROTTLED
 from benchd.running.steps.base import Finding, SoakPoint
-from benchd.running.steps.common import Soaked, Window
+from benchd.running.steps.common import RISE_OF, Soaked, Window
 
 #: More degrees of freedom than this make no difference to a 95 % interval.
 MANY_DOF = 1e4
-#: Counts that go up while the load gives less than it is told, where the bench has them: in seconds, or in times.
-THROTTLED = ("throttled_s", "throttled_count")
 #: Of a rise that had no end; `why` in its detail.
 DRIFTS = "drifts"
+#: Of a rise that is not known because a sensor hung; `why` in its detail.
+HANGS = "hangs"
 #: Channels whose plain mean stands with every test point, where the bench has them.
 MEANS = ("die_c", "ambient_c", "inlet_c", "coolant_c", "heat_w", "fan_rpm", "pump_rpm")
 
@@ -64,14 +65,14 @@ def mean_of(window: Window, channel: str, found: Found) -> Estimate | None:
 
 
 def rise(window: Window, found: Found, left_k: float) -> Estimate | None:
-    """Mean rise of the die over ambient [K]; None when they gave fewer than two samples together.
+    """Mean rise of the die over ambient [K]; None when they gave fewer than two samples together, or one of them hung.
 
     left_k [K]: how far it probably was from its end, which counts as a standard uncertainty; infinite: no rise can be
     told.
     """
     die, ambient = found.channel("die_c"), found.channel("ambient_c")
     both = window.series("die_c") - window.series("ambient_c")
-    if np.count_nonzero(~np.isnan(both)) < 2 or not math.isfinite(left_k):
+    if np.count_nonzero(~np.isnan(both)) < 2 or not math.isfinite(left_k) or window.hangs(RISE_OF):
         return None
     mean = mean_rise(
         window.series("die_c"),
@@ -86,10 +87,12 @@ def rise(window: Window, found: Found, left_k: float) -> Estimate | None:
 
 def soaked_rise(soaked: Soaked, found: Found) -> Estimate | None:
     """The rise that a soak gave [K]: its predicted end, or the mean of its last stretch; None when it gave none."""
+    if soaked.hangs:
+        return None
     if soaked.predicted is None:
         return rise(soaked.window, found, soaked.left_k)
     # What the display's steps cost is in the prediction already; what the sensors are wrong by is not.
-    sensors = [found.channel(name).uncertainty for name in ("die_c", "ambient_c")]
+    sensors = [found.channel(name).uncertainty for name in RISE_OF]
     return soaked.predicted.widened(math.hypot(*map(from_expanded, sensors)))
 
 
@@ -112,6 +115,8 @@ def point_findings(soaked: Soaked, found: Found, point: SoakPoint) -> list[Findi
         findings.append(Finding("extrapolated_k", soaked.extrapolated_k, "K"))
     if soaked.drifts:
         findings.append(Finding(DRIFTS, 1.0, "1", detail={"why": soaked.drifts}))
+    if soaked.hangs:
+        findings.append(Finding(HANGS, 1.0, "1", detail={"why": soaked.hangs}))
     findings += [
         Finding(name, _counted(window.series(name)), unit_of(name) or "")
         for name in THROTTLED

@@ -59,6 +59,9 @@ def _outcome(spec: MountCheck, sink: str, looked_at: Window, found: Found) -> Ou
     heat = mean_of(last, "heat_w", found)
     if heat is None or not heat.value > 0:
         return Outcome(Ending.FAILED, "no watts were measured, so there is no resistance")
+    hangs = looked_at.hangs(("die_c", sink))
+    if hangs:
+        return Outcome(Ending.FAILED, f"{hangs}: see to the sensor, then check the mount again")
     die, other = found.channel("die_c"), found.channel(sink)
     resistance = mount_resistance(
         np.array([tick.t_s for tick in ticks]),

@@ -33,6 +33,8 @@ def pump_sweep(spec: PumpSweep, found: Found) -> Step:
             note = f"; not slower than that: {soaked.reason} at {pump_pct:g} %"
             break
         measured = soaked_rise(soaked, found)
+        if soaked.hangs:
+            return Outcome(Ending.FAILED, f"{soaked.hangs}: no rise is known with the pump at {pump_pct:g} %")
         if measured is None:
             return Outcome(Ending.FAILED, f"die or ambient gave nothing usable with the pump at {pump_pct:g} %")
         detail = {

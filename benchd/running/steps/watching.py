@@ -7,20 +7,19 @@ tell it finely, and the die over them is soon at its end: their ends add, and so
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.equilibrium import EquilibriumDetector
-from benchd.analysis.hanging import Sensor
 from benchd.analysis.judging import goes_by
 from benchd.analysis.over_sink import Over, OverSink
 from benchd.protocol_file import SINKS, Equilibrium, finer_sink
 from benchd.running.found import Found
-from benchd.running.steps.base import SoakState, Tick, Wants
+from benchd.running.steps.base import Hanging, SoakState, Tick, Wants
 
 #: So much of the tolerance the sink's part may take [1], where the die is watched through it.
 SINK_SHARE = 0.9
@@ -60,7 +59,6 @@ class Watch:
         die, ambient = found.channel("die_c"), found.channel("ambient_c")
         coarse = rule.within_k < die.resolution
         self._rule = rule
-        self._wants = wants
         self._coverage = NormalDist().inv_cdf(0.5 + rule.confidence / 2)
         self.sink = finer_sink(found.channels, rule.within_k) if coarse else None
         """The channel through which the die is watched, None where its own sensor is fine enough."""
@@ -71,20 +69,24 @@ class Watch:
             resolution_k=math.hypot(found.channel(self.sink or "die_c").resolution, ambient.resolution),
             slow_tail_k=rule.slow_tail_k,
             heat_set_w=wants.heat_w,
+            watches_sensor=False,
         )
         """Of the die's rise, or of the sink's."""
         self._over = OverSink(die.resolution, wants.heat_w)
         self._now: tuple[float, Seen, Over | None] | None = None
-        self._die = Sensor(die.resolution)
+        self.needs = ("die_c", "ambient_c") if self.sink is None else ("die_c", "ambient_c", self.sink)
+        """The channels that the end goes by."""
 
     def update(self, tick: Tick) -> Seen:
         """Takes one tick, later than the last one."""
         air_c, shown_c = tick["ambient_c"], tick[self.sink or "die_c"]
-        now = self.detector.update(tick.t_s, shown_c - air_c, air_c, tick["heat_w"], self._wants.fan_pct)
+        now = self.detector.update(tick.t_s, shown_c - air_c, air_c, tick["heat_w"])
         seen = Seen(now.state, now.final_k, now.half_width_k, now.left_k, now.remaining_s, now.reason)
         over = None if self.sink is None else self._look_over(self.sink, seen, tick)
         self._now = tick.t_s, seen, over
-        return seen if self.sink is None else self._through(self.sink, seen, over)
+        if self.sink is not None:
+            seen = self._through(self.sink, seen, over)
+        return self._but_for(tick.hanging, seen) if tick.hanging else seen
 
     def u_std_k(self, seen: Seen) -> float:
         """Standard uncertainty of the end that was seen [K]."""
@@ -125,11 +127,17 @@ class Watch:
             return seen.final_k + left_k
         return np.where(t_s < over.since_s, math.nan, seen.final_k + over.final_k + (1 + over.slope) * left_k)
 
+    def _but_for(self, hanging: Mapping[str, Hanging], seen: Seen) -> Seen:
+        """What is known of an end when some sensors do not follow: nothing, or nothing yet."""
+        needed = [hanging[name] for name in self.needs if name in hanging]
+        surely = next((one.words for one in needed if one.sure), "")
+        if surely:
+            return Seen("settling", math.nan, math.inf, math.nan, None, surely)
+        return replace(seen, state="settling", remaining_s=None, reason=needed[0].words) if needed else seen
+
     def _look_over(self, sink: str, seen: Seen, tick: Tick) -> Over | None:
         """What is known of the die over its sink, by this tick too."""
         die_c, sink_c, heat_w = tick["die_c"], tick[sink], tick["heat_w"]
-        if not math.isnan(die_c) and not math.isnan(sink_c):
-            self._die.put(tick.t_s, die_c, die_c - sink_c, sink_c, heat_w, self._wants.fan_pct)
         self._over.put(tick.t_s, die_c - sink_c, heat_w)
         return self._over.look(lambda t_s: self._left_k(seen.left_k, t_s, tick.t_s))
 
@@ -152,8 +160,6 @@ class Watch:
 
     def _unsure(self, sink: str, half_k: float, over: Over) -> str:
         """Why the die's end is not known though its sink's is; empty when it is."""
-        if self._die.hangs:
-            return f"die_c shows the same all the time, and the {sink} does not"
         if not over.fits:
             return f"the die does not go as the {sink} does"
         return "" if half_k <= self._rule.within_k else "its end is not known yet"

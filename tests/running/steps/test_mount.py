@@ -14,9 +14,10 @@ from benchd.protocol_file import MountCheck
 from benchd.running.bench import OpenBench
 from benchd.running.found import Found
 from benchd.running.sampler import Sampler
+from benchd.running.sensors import Sensors
 from benchd.running.setter import Setter
 from benchd.running.states import Ending
-from benchd.running.steps.base import Finding, Wants
+from benchd.running.steps.base import Finding, Step, Tick, Wants
 from benchd.running.steps.mount import NO_SINK, mount_check
 from sim.benches import load_benches
 from sim.plant import Plant
@@ -189,3 +190,25 @@ def fresh(bench: str, specimen: str, mount: int, run_in_h: float) -> Plant:
     plant = Plant(replace(load_benches()[named], run_in_h=run_in_h))
     plant.mount(specimen, mount, mount)
     return plant
+
+
+def test_a_sensor_that_hangs_fails_it(played) -> None:
+    bench, found = Mounted("coolant_c"), LIQUID
+
+    def watched(step: Step) -> Step:
+        """As the engine plays it."""
+        sensors, wants = Sensors(found.channels), next(step)
+        while True:
+            tick = yield wants
+            hanging = sensors.take(tick.t_s, tick.values, wants)
+            try:
+                wants = step.send(Tick(tick.t_s, tick.values, hanging=hanging))
+            except StopIteration as stop:
+                return stop.value
+
+    def hung(t_s: float, wants: Wants) -> dict[str, float]:
+        return {**bench(t_s, wants), "die_c": 30.0}
+
+    outcome = played(watched(mount_check(SPEC, found)), hung).outcome
+    assert outcome.ending is Ending.FAILED
+    assert outcome.reason.startswith("die_c shows 30.00 degC for 5 min although ")

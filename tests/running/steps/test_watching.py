@@ -12,7 +12,8 @@ import pytest
 from benchd.instruments import ChannelSpec
 from benchd.protocol_file import Equilibrium
 from benchd.running.found import Found
-from benchd.running.steps.base import Tick, Wants
+from benchd.running.sensors import Sensors
+from benchd.running.steps.base import Hanging, Tick, Wants
 from benchd.running.steps.watching import Seen, Watch
 
 WANTS = Wants(200, 60, 80)
@@ -145,11 +146,38 @@ def test_a_die_that_leaves_its_sink_is_no_equilibrium() -> None:
     assert "does not go as the coolant does" in told[-1].reason
 
 
-def test_a_die_sensor_that_hangs_is_no_equilibrium_though_the_coolant_has_come_to_its_end() -> None:
-    there = channels()
-    told = seen(Watch(RULE, WANTS, Found((), there)), ticks(2400, there, stuck_from_s=60))
-    assert {one.state for one in told[300:]} <= {"settling", "drifting"}
-    assert any("die_c shows the same" in one.reason for one in told[600:])
+def watched(all_ticks: Iterator[Tick], there: Mapping[str, ChannelSpec]) -> Iterator[Tick]:
+    """As the engine gives them to a step."""
+    sensors = Sensors(there)
+    for tick in all_ticks:
+        yield Tick(tick.t_s, tick.values, hanging=sensors.take(tick.t_s, tick.values, WANTS))
+
+
+@pytest.mark.parametrize("there", [channels(die_step_k=0.1), channels()], ids=["fine", "coarse"])
+def test_a_die_sensor_that_hangs_is_no_equilibrium_though_the_coolant_has_come_to_its_end(there) -> None:
+    told = seen(Watch(RULE, WANTS, Found((), there)), watched(ticks(2400, there, stuck_from_s=60), there))
+    assert {one.state for one in told[300:]} == {"settling"}
+    assert not any(one.is_known for one in told[600:])
+    assert all(one.reason.startswith("die_c shows ") for one in told[600:])
+
+
+def test_while_a_sensor_may_still_follow_nothing_is_over_but_what_is_known_stands() -> None:
+    there = channels(die_step_k=0.1)
+    watch = Watch(RULE, WANTS, Found((), there))
+    kept = list(ticks(2400, there))
+    assert seen(watch, iter(kept[:-1]))[-1].state == "settled"
+    still = {"die_c": Hanging("die_c still shows 64.0 degC although the watts moved", sure=False)}
+    last = watch.update(Tick(2399.0, kept[-1].values, hanging=still))
+    assert (last.state, last.remaining_s, last.is_known) == ("settling", None, True)
+    assert last.reason == still["die_c"].words
+
+
+def test_a_sensor_that_is_not_needed_may_hang() -> None:
+    there = channels(die_step_k=0.1)
+    watch = Watch(RULE, WANTS, Found((), there))
+    for tick in ticks(2400, there):
+        last = watch.update(Tick(tick.t_s, tick.values, hanging={"coolant_c": Hanging("coolant_c hangs", sure=True)}))
+    assert last.state == "settled"
 
 
 def test_the_mean_of_a_stretch_and_when_it_will_have_come_near_follow_from_the_curve() -> None:
