@@ -27,9 +27,9 @@ _SURE = 3.5
 _LIKELY = 2.0
 """not excluded beyond so many."""
 _OVER_S = 1000.0
-"""A drift counts by what it moves the rise in this time [s], in tolerances, or where those are loose in units of this:"""
+"""A drift counts by what it moves the rise in this time [s], in tolerances; where those are loose, in units of this:"""
 _COUNTS_K = 0.35
-"""loosely known is no reason to take a crawl of many kelvins an hour for an end [K]."""
+"""that an end is wanted loosely is no reason to take a crawl of many kelvins an hour for one [K]."""
 _NOTHING = 0.5
 """Up to so many of them it is none [1];"""
 _EXCLUDED = 4.0

@@ -122,7 +122,7 @@ class Thinned:
             return left
         begins_s = self.t_s - np.sqrt(3 * self.spread_s2)
         rows = self._rows[: self._used][begins_s >= from_s]
-        left._rows, left._used = np.concatenate([rows, np.zeros_like(self._rows)]), len(rows)
+        left._rows, left._used = np.concatenate([rows, np.zeros_like(left._rows)]), len(rows)
         left._recent, left._recent_used = self._recent.copy(), self._recent_used
         left._from_s, left._n, left._last_s = self._from_s, self._n, self._last_s
         left._t, left._tt, left._x, left._with = self._t, self._tt, self._x, self._with.copy()

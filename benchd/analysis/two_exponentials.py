@@ -306,8 +306,8 @@ class TwoExponentials:
         coefficient = np.einsum("kij,kj->ki", inverse, moment)
         # A rise is ten thousand times its noise, the squares of both a hundred million times apart: how well a curve
         # fits is taken from what it leaves, and one step more takes away what rounding did to its coefficients.
-        off = series.x_k - np.einsum("ki,kin->kn", coefficient, design)
-        slope = np.einsum("kin,kn->ki", weighed, off) - coefficient * precision
+        off = series.x_k - (coefficient[:, None] @ design)[:, 0]
+        slope = (weighed @ off[:, :, None])[:, :, 0] - coefficient * precision
         step = np.einsum("kij,kj->ki", inverse, slope)
         misfit = off**2 @ w + coefficient**2 @ precision - np.einsum("ki,ki->k", step, slope)
         coefficient += step

@@ -198,6 +198,20 @@ def test_memory_is_bounded() -> None:
     assert held[5] - held[1] < 100_000
 
 
+def test_memory_is_bounded_when_much_is_forgotten() -> None:
+    steps, held = np.tile(np.repeat([20.0, 25.0], 600), 3) + NOISE_K, []
+    tracemalloc.start()
+    try:
+        detector = EquilibriumDetector()
+        for hour in range(8):
+            for _ in told(hour * 3600 + HOUR_S, shown(steps), detector):
+                pass
+            held.append(tracemalloc.get_traced_memory()[0])
+    finally:
+        tracemalloc.stop()
+    assert held[7] - held[1] < 20_000
+
+
 # --- air and watts that move
 
 

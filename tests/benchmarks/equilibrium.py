@@ -16,6 +16,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -133,28 +134,47 @@ def print_group(name: str, trials: Sequence[Trial]) -> None:
     )
 
 
-def print_cost(plants: Iterable[Plant]) -> None:
+def print_cost(plants: Sequence[Plant]) -> None:
     """Processor time of each update over an hour at 1 Hz, and of the least that is done for a tick anyway."""
-    ours: list[int] = []
     floor: list[int] = []
     for plant in plants:
-        detector, rule = EquilibriumDetector(tolerance_k(plant), resolution_k=plant.resolution_k), PlainRule(1.0, 300)
         t_s, shown_k = (column.tolist() for column in plant.series(HOUR_S))
-        ours += timed(detector.update, t_s, shown_k)
-        floor += timed(rule.update, t_s, shown_k)
+        floor += timed(PlainRule(1.0, 300).update, t_s, shown_k)
     sensitivity = np.random.default_rng(1).standard_normal((HOUR_S, 6))
     fit_ns = min(timed(lambda _, __: np.linalg.lstsq(sensitivity, sensitivity[:, 0]), range(20), range(20)))
-    mean_ms, floor_ms = np.mean(ours) / 1e6, np.mean(floor) / 1e6
-    print(f"an update of the detector over an hour at 1 Hz: mean {mean_ms:.4f} ms, worst {max(ours) / 1e6:.1f} ms")
-    print(f"  floors: an update of the plain rule {floor_ms:.4f} ms, one linear fit to the hour {fit_ns / 1e6:.2f} ms")
-    print(f"  ratios: mean to plain rule {mean_ms / floor_ms:.0f}, worst to linear fit {max(ours) / fit_ns:.1f}")
+    print("an update of the detector over an hour at 1 Hz, processor time:")
+    for what, ours in (
+        ("of the rise alone", cost(plants)),
+        ("with air, watts and fans", cost(plants, beside=True)),
+        ("the same, sensor of 1 mK", cost([replace(plant, resolution_k=0.001) for plant in plants], beside=True)),
+    ):
+        mean_ns, worst_ns = float(np.mean(ours)), max(ours)
+        print(
+            f"  {what:<25} mean {mean_ns / 1e6:.4f} ms, worst {worst_ns / 1e6:.1f} ms: "
+            f"{mean_ns / np.mean(floor):.0f} plain rules, {worst_ns / fit_ns:.1f} linear fits"
+        )
+    print(f"  floors: an update of a plain rule {np.mean(floor) / 1e6:.4f} ms, a fit to the hour {fit_ns / 1e6:.2f} ms")
 
 
-def timed(call: Callable[[float, float], object], *columns: Sequence[float]) -> list[int]:
+def cost(plants: Iterable[Plant], beside: bool = False) -> list[int]:
+    """Of each update [ns]; with what a bench tells of air, watts and fans beside, if it is asked for."""
+    taken: list[int] = []
+    for at, plant in enumerate(plants):
+        detector = EquilibriumDetector(tolerance_k(plant), resolution_k=plant.resolution_k)
+        t_s, shown_k = plant.series(HOUR_S)
+        rng = np.random.default_rng((at, 2))
+        air_c = 22 + 0.2 * np.sin(2 * np.pi * t_s / 1200) + rng.normal(0, 0.02, HOUR_S)
+        watts = 200 + rng.normal(0, 0.2, HOUR_S)
+        columns = (t_s, shown_k, air_c, watts, np.full(HOUR_S, 60.0)) if beside else (t_s, shown_k)
+        taken += timed(detector.update, *(column.tolist() for column in columns))
+    return taken
+
+
+def timed(call: Callable[..., object], *columns: Sequence[float]) -> list[int]:
     taken_ns = []
-    for a, b in zip(*columns, strict=True):
+    for row in zip(*columns, strict=True):
         begun_ns = time.thread_time_ns()
-        call(a, b)
+        call(*row)
         taken_ns.append(time.thread_time_ns() - begun_ns)
     return taken_ns
 
