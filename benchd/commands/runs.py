@@ -16,8 +16,8 @@ from benchd.commands.tell import print_json
 from benchd.errors import BenchdError, NotFound
 from benchd.places import usual_db
 from benchd.report.morning import history_line, morning_page
-from benchd.report.screen import hours
-from benchd.report.tables import points_lines
+from benchd.report.screen import hours, wrapped
+from benchd.report.tables import WIDTH, points_lines
 from benchd.service.client import Client
 from benchd.service.socket_place import socket_path
 from benchd.store import queries
@@ -68,7 +68,8 @@ def run_command(db: Path, run: int, as_json: bool, socket: Path | None = None) -
     out.print(f"{page['says']}", soft_wrap=True)
     out.print(_when(page), soft_wrap=True)
     for line in page["found"]:
-        out.print(f"  {line}", soft_wrap=True)
+        for part in wrapped(line, WIDTH - 2, "  "):
+            out.print(f"  {part}", soft_wrap=True)
     if page["mount_check"]:
         out.print(f"Mount: {page['mount_check']}", soft_wrap=True)
     if points:

@@ -10,7 +10,8 @@ from rich.console import RenderableType
 from rich.table import Table
 from sqlalchemy import Connection
 
-from benchd.report.tables import with_u
+from benchd.report.screen import wrapped
+from benchd.report.tables import WIDTH, with_u
 from benchd.running.found import CYCLE_RISE, FAN_LEVEL, PUMP_LEVEL, PUMP_RISE, SWEPT_LEVEL
 from benchd.running.states import FINISHED, Ending
 from benchd.running.steps.base import Finding
@@ -44,7 +45,8 @@ _SWEEPS = (
 def found_lines(connection: Connection, run_id: int, *, whole: bool) -> list[RenderableType]:
     """A line for each step that found something, or took its levels from one that did; with `whole` also each setting
     of its sweeps."""
-    lines: list[RenderableType] = [f"  {line}" for line in told_lines(connection, run_id)]
+    told = told_lines(connection, run_id)
+    lines: list[RenderableType] = [f"  {line}" for one in told for line in wrapped(one, WIDTH - 2, "  ")]
     if whole:
         findings = queries.standing_findings(connection, run_id)
         found = [(sweep, [one for one in findings if one.name == sweep.finding]) for sweep in _SWEEPS]

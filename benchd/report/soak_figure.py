@@ -111,8 +111,9 @@ def _draw_width(axes: Any, soak: SoakAgain) -> None:
     axes.plot(minutes, half, color=CURVE, lw=1.5)
     within = soak.rule.within_k
     axes.axhline(within, color=MARK, lw=1, ls=":")
+    asked = "asked" if soak.asked.equilibrium.for_min is None else "if it were asked"
     axes.annotate(
-        f"{within:g} K asked", (1, within), xycoords=("axes fraction", "data"), ha="right", va="bottom", color=MARK
+        f"{within:g} K {asked}", (1, within), xycoords=("axes fraction", "data"), ha="right", va="bottom", color=MARK
     )
     axes.axvline(minutes[-1], color=MARK, lw=1.2, ls="--")
     axes.set_yscale("log")

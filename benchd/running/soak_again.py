@@ -84,15 +84,19 @@ class SoakAgain:
         return None if self.limit_c is None or math.isnan(self.ambient_c) else self.limit_c - self.ambient_c
 
     def changes(self) -> list[int]:
-        """The ticks at which the verdict or its reason became another one, or the half width twice or half as large."""
-        found, half_k = [], math.inf
+        """The ticks at which the verdict, its reason or the end became another one.
+
+        Another end is one outside the interval of the last of these ticks, or known twice as well or half as well.
+        """
+        found = [0]
         for at, now in enumerate(self.seen):
-            ratio = now.half_width_k / half_k if now.is_known and math.isfinite(half_k) else 1.0
-            first_known = now.is_known and not math.isfinite(half_k)
-            other = at > 0 and _verdict(now) != _verdict(self.seen[at - 1])
-            if at == 0 or other or first_known or not 0.5 < ratio < 2:
+            then = self.seen[found[-1]]
+            if _verdict(now) != _verdict(self.seen[at - 1 if at else 0]) or now.is_known != then.is_known:
                 found.append(at)
-                half_k = now.half_width_k if now.is_known else math.inf
+            elif now.is_known:
+                left = abs(now.final_k - then.final_k) > then.half_width_k
+                if left or not 0.5 < now.half_width_k / then.half_width_k < 2:
+                    found.append(at)
         return found
 
     def half_widths_k(self, at: int) -> tuple[float, float] | None:

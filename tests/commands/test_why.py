@@ -13,6 +13,9 @@ from xml.etree import ElementTree
 
 import pytest
 
+from benchd.running.soak_again import soak_again
+from benchd.store import queries
+
 STEPS = """
 [[steps]]
 kind = "soak"
@@ -187,11 +190,22 @@ def test_no_line_hides_how_the_half_width_went_nor_tells_two(benchd, limited, nu
             shown = [one["half_width_k"], after["half_width_k"] or one["half_width_k"]]
             if one["most_half_width_k"] > 1.15 * max(shown) or one["least_half_width_k"] < min(shown) / 1.15:
                 assert f"then ±{one['least_half_width_k']:.2f} to ±{one['most_half_width_k']:.2f} K" in row
-    for one, after in pairwise(told):
-        if one["half_width_k"] is not None:
-            # Beyond that there is another line.
-            assert one["most_half_width_k"] < 2.01 * one["half_width_k"] or after is told[-1]
     assert any(one["reason"] == "its end is not known yet" for one in told)
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+def test_from_one_verdict_to_the_next_the_end_stays_what_its_line_says(limited, number):
+    with queries.reader(limited) as connection:
+        soak = soak_again(connection, 1, number)
+    changes = soak.changes()
+    assert len(changes) >= 2
+    for at, after in pairwise([*changes, len(soak.seen)]):
+        told = soak.seen[at]
+        for one in soak.seen[at:after]:
+            assert (one.state, one.is_known) == (told.state, told.is_known)
+            if one.is_known:
+                assert abs(one.final_k - told.final_k) <= told.half_width_k
+                assert 0.5 < one.half_width_k / told.half_width_k < 2
 
 
 def test_a_point_over_its_limit_says_which_and_what_load_would_be_held(benchd, limited, tmp_path):

@@ -30,4 +30,6 @@ def test_of_a_point_over_its_limit_it_is_told_which_load_would_just_be_held(book
     books.step(run, "soak/120w_36dba", [], made(1000.0, 36.0, 20.0), Ending.SETTLED, "settled to within 0.2 K")
     with queries.reader(books.path) as connection:
         lines = [str(line) for line in found_lines(connection, run, whole=False)]
-    assert lines == [f"  soak/240w_36dba: {why}"]
+    assert max(map(len, lines)) <= 80
+    assert " ".join(" ".join(lines).split()) == f"soak/240w_36dba: {why}"
+    assert [line[:4].strip() != "" for line in lines] == [True, False]
