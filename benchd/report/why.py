@@ -120,10 +120,6 @@ def _facts(soak: SoakAgain) -> Iterator[tuple[str, str]]:
     yield "", f"at {100 * rule.confidence:g} %{slow}"
     yield from _worth(soak)
     yield "ended", f"{(point.ended_by or '').replace('_', ' ')} after {(point.soak_s or 0) / 60:.1f} min"
-    if soak.hangs:
-        shows, but, why = soak.hangs.partition(" although ")
-        yield "sensor", shows
-        yield "", f"although {why}: there is no rise" if but else ""
     yield from _end(soak, soak.seen[-1])
     if soak.watch.sink is not None:
         sink = SINKS[soak.watch.sink]
@@ -165,6 +161,8 @@ def _worth(soak: SoakAgain) -> Iterator[tuple[str, str]]:
     if Flag.THROTTLED in point.flags:
         yield "", f"the load throttled{f': it gave {gave}' if gave else ''}"
         yield "", f"the end below is scaled to {point.heat_set_w:g} W and is none of the cooler's"
+    elif soak.hangs:
+        yield "", f"{soak.hangs}: there is no rise"
     elif point.quality is Quality.VOID:
         why = "no watts were measured" if point.heat_w is None else "no rise can be told of its samples"
         yield "", f"{why}: {soak.step.reason}"
@@ -176,7 +174,7 @@ def _end(soak: SoakAgain, last: Seen) -> Iterator[tuple[str, str]]:
     """The end of the rise, and why another figure stands in the table."""
     point = soak.point
     if not last.is_known:
-        yield "end", f"unknown: {last.reason}"
+        yield "end", "unknown" if soak.hangs else f"unknown: {last.reason}"
     else:
         proven = "" if last.state in ("predicted", "settled") else " so far, not proven"
         yield "end", f"{last.final_k:.2f} ±{last.half_width_k:.2f} K at {point.heat_set_w:g} W{proven}"

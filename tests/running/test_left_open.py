@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from itertools import pairwise
 from statistics import median
 
@@ -75,3 +76,17 @@ def test_how_much_is_left_is_a_finding_and_flags_a_fixed_soak_when_it_is_much(wr
     assert set(told) == {True, False}
     assert told == [row.value > LEFT_K for row in rows]
     assert all(less.rise_u_k <= more.rise_u_k + 0.05 for less, more in pairwise(rows)), "the more left, the less sure"
+
+
+def test_what_looks_like_a_drift_for_a_moment_is_none(writer) -> None:
+    """Sensors of whole degrees: what rounding does goes on for minutes. Soaked for two hours they all end."""
+    found = find_bench("simulated_processor")
+    coarse = re.sub(r'(source = "(coolant|ambient)"\n.*\nresolution = )[0-9.]+', r"\g<1>1", found.text)
+    assert coarse.count("resolution = 1\n") >= 5
+    fixed = find_protocol("quick").text.replace(LOOSE, "equilibrium = { for_min = 25 }\nread_min = 2")
+    protocol = load_protocol(fixed, "quick.toml")
+    specimens: dict[str, Cooling] = {"brook 2x120": "liquid", "brook 2x140": "liquid"}
+    rehearsal = Rehearsal(writer, protocol, load_bench(coarse, "coarse.toml"), specimens, 1)
+    points = [point for name, cooling in specimens.items() for point in rehearsal.play(name, cooling).points]
+    assert len(points) == 8
+    assert [point.flags for point in points if Flag.DRIFTING in point.flags] == []

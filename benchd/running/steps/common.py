@@ -28,6 +28,8 @@ RISE_OF = ("die_c", "ambient_c")
 COMES_UP_S = 20.0
 #: Where the detector cannot say what was left, the soak is judged by how changes over this time shrank [s].
 SHAPE_S = 300.0
+#: A rise without an end has been seen to drift through this last part of its soak [1]: for some looks many seem to.
+DRIFTS_PART = 0.2
 
 
 class Window:
@@ -108,7 +110,7 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
     recent: deque[Tick] = deque()
     times_s: list[float] = []
     rises_k: list[float] = []
-    enough = 0
+    enough, bent_s = 0, 0.0
     tick = yield wants
     begun_s, least_s = tick.t_s, COMES_UP_S + read_s
     while True:
@@ -119,6 +121,7 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
             recent.popleft()
         seen = watch.update(tick)
         elapsed_s = tick.t_s - begun_s
+        bent_s = bent_s if seen.state == "drifting" else elapsed_s
         enough = enough + 1 if _suffices(rule, seen, watch, recent) else 0
         ended = _ended(rule, seen, limit.passed(tick, seen), enough >= IN_A_ROW and elapsed_s >= least_s, elapsed_s)
         if ended:
@@ -128,7 +131,7 @@ def soak_until(wants: Wants, rule: Equilibrium, read_s: float, found: Found) -> 
         tick = yield Wants(wants.heat_w, wants.fan_pct, wants.pump_pct, doing, soaking)
     window = Window(recent)
     hangs = window.hangs(RISE_OF)
-    drifts = seen.reason if seen.state == "drifting" else ""
+    drifts = seen.reason if bent_s <= (1 - DRIFTS_PART) * elapsed_s and seen.state == "drifting" else ""
     if ended[0] in (Ending.PREDICTED, Ending.SETTLED) and rule.until == "predicted":
         end = _at_measured_watts(Estimate(seen.final_k, watch.u_std_k(seen)), window, wants.heat_w)
         return Soaked(*ended, window, elapsed_s, end.u_std, end, -seen.left_k, hangs=hangs)
