@@ -21,8 +21,9 @@ EVERY_S = 0.4
 #: A daemon that has gone is waited for so long [s], and asked so often.
 PATIENCE_S, ASK_EVERY_S = 30.0, 0.5
 WIDTH_OF_A_PIPE = 80
-#: What a run can be in when nothing more happens by itself.
-OVER = ("complete", "aborted", "tripped", "failed", "interrupted")
+#: What a run can be in when nothing more happens by itself. One that is interrupted waits for the next start of its
+#: daemon, which lets it go on or wait for a person.
+OVER = ("complete", "aborted", "tripped", "failed")
 
 
 def status_command(client: Client, as_json: bool) -> None:
@@ -113,7 +114,7 @@ def _watch_screen(client: Client, first: dict[str, Any]) -> str:
 
     def gone(left_s: float) -> None:
         nonlocal notice
-        notice = f"the daemon does not answer; trying again for {left_s:.0f} s. What follows is what it said last:"
+        notice = f"the daemon does not answer; trying for {left_s:.0f} s; this was last:"
         screen.draw()
 
     with terminal.Screen(lines).shown() as screen, contextlib.closing(_documents(client, first, gone)) as documents:

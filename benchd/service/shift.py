@@ -6,7 +6,7 @@ Only that thread touches any of it. Nothing is decided here.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection
@@ -16,6 +16,7 @@ from benchd.clock import Clock, PacedClock, SystemClock, utc_now
 from benchd.running.bench import OpenBench
 from benchd.running.book import RunBook
 from benchd.running.engine import Engine
+from benchd.running.states import ALIVE
 from benchd.store import queries
 from benchd.store.records import EventRow, MountRow, RunRow
 from benchd.store.writer import Writer
@@ -71,11 +72,15 @@ class Shift:
 def clock_of(speed: float | None, writer: Writer, bench: str) -> Clock:
     """The clock of a bench: the real one, or one that runs `speed` times as fast.
 
-    A fast one goes on at the latest event of the bench when that lies ahead, so that the time which a rehearsal reckons
-    with does not go back when its daemon starts again.
+    A fast one goes on at the latest event of the bench, or the latest sample of a run that lost its engine, when that
+    lies ahead, so that the time which a rehearsal reckons with does not go back when its daemon starts again.
     """
     if speed is None:
         return SystemClock()
     with writer.reading() as connection:
-        latest = queries.latest_events(connection, bench, 1)
-    return PacedClock(speed, max([utc_now(), *(event.utc for event in latest)]))
+        known = [event.utc for event in queries.latest_events(connection, bench, 1)]
+        for row in queries.runs_in(connection, bench, ALIVE):
+            last_ms, spans = queries.last_t_ms(connection, row.id), queries.spans(connection, row.id)
+            if last_ms is not None:
+                known.append(spans[-1].utc + timedelta(milliseconds=last_ms - spans[-1].from_ms))
+    return PacedClock(speed, max([utc_now(), *known]))

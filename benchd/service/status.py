@@ -43,7 +43,8 @@ class Slow:
 def slow_part(connection: Connection, shift: Shift) -> Slow:
     """What the database says of the bench now."""
     return Slow(
-        questions=tuple(questions(connection, shift.name)),
+        # A run that is about to go on by itself, or was just resumed, asks for nothing.
+        questions=tuple(one for one in questions(connection, shift.name) if one.run not in shift.to_play),
         queue=tuple(outlooks(connection, shift)),
         events=tuple(queries.latest_events(connection, shift.name, EVENTS_SHOWN)),
         latch=queries.trip_latch(connection, shift.name),

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import psutil
@@ -17,6 +18,7 @@ from benchd.named_files import find_bench
 from benchd.store import queries
 from benchd.store.lock import is_held
 
+HALF_AN_HOUR = timedelta(minutes=30)
 DWELL = 'protocol = "rest"\nresume = "{resume}"\n[[steps]]\nkind = "dwell"\nfor_min = 600\nheat_w = 50\n'
 
 
@@ -71,6 +73,24 @@ def test_a_child_that_is_killed_is_replaced_and_its_run_goes_on_where_the_protoc
     assert status["run"]["run"] == run
     assert bench.child != child
     bench.until_status(lambda s: {"interrupted", "auto_resume", "resume"} <= {event["kind"] for event in s["events"]})
+
+
+def test_the_time_of_a_rehearsal_does_not_go_back_when_its_child_is_lost(serve):
+    bench = serve(speed=600)
+    running(bench, resume="auto")
+    began = bench.status["local"]
+    # Long enough after the last event that going back to it would show.
+    before = bench.until_status(
+        lambda s: datetime.fromisoformat(s["local"]) - datetime.fromisoformat(began) > HALF_AN_HOUR
+    )
+    os.kill(bench.child, signal.SIGKILL)
+    after = bench.until_status(lambda status: status["run"] and status["run"]["attempt"] == 2)
+    assert datetime.fromisoformat(after["local"]) >= datetime.fromisoformat(before["local"])
+    with queries.reader(bench.db) as connection:
+        spans = queries.spans(connection, before["run"]["run"])
+    gap = (spans[1].utc - spans[0].utc) - timedelta(milliseconds=spans[1].from_ms - spans[0].from_ms)
+    # The first sample after it counts as one tick later.
+    assert gap >= -timedelta(seconds=1)
 
 
 def test_a_child_without_its_guard_makes_safe_and_ends(serve):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 import pty
+import re
 import select
 import signal
 import struct
@@ -174,12 +175,28 @@ def test_a_daemon_that_goes_away_is_waited_for(serve: Callable[..., Any], watch:
     terminal = watch(served)
     terminal.sees("nothing runs")
     served.stop()
-    terminal.sees("the daemon does not answer; trying again for")
+    terminal.until(lambda: re.search(r"the daemon does not answer; trying for \d+ s; this was last:", terminal.text))
     served.start()
     terminal.until(lambda: "does not answer" not in terminal.text and "nothing runs" in terminal.text)
     terminal.type(b"\x03")
     assert terminal.ends() == 0
     assert terminal.is_sane()
+
+
+def test_a_run_that_goes_on_by_itself_when_its_daemon_starts_again_is_followed(
+    serve: Callable[..., Any], watch: Callable[..., Terminal]
+) -> None:
+    served = serve()
+    run = served.queue('resume = "auto"\n' + LONG)
+    terminal = watch(served)
+    terminal.sees(f"run {run} running")
+    served.stop()
+    served.start()
+    terminal.until(lambda: f"run {run} running" in terminal.text and "(attempt 2)" in terminal.text)
+    # What it asked for when it was stopped is asked no longer.
+    assert f"benchd resume {run}" not in terminal.text
+    terminal.type(b"\x03")
+    assert terminal.ends() == 0
 
 
 def test_a_pipe_gets_a_line_for_each_change(serve: Callable[..., Any]) -> None:
