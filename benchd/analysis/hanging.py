@@ -8,7 +8,10 @@ know what is done about it.
 from __future__ import annotations
 
 import math
+from collections import deque
 from typing import NamedTuple
+
+import numpy as np
 
 AIR_LAG_S = 240.0
 """Air reaches a die about this late [s]."""
@@ -44,6 +47,18 @@ _STILL = 240
 _LEAST_STEP_K = 1e-5
 """The step that an exact sensor is taken to have [K]."""
 
+_COURSES_S = tuple(5.0 * 2 ** (k / 2) for k in range(11))
+"""How a reading went is looked at over so long before it stood still, twice [s]."""
+_COURSE_STEPS = 3.0
+"""What went so many steps in that time and comes to rest within one [1]"""
+_SLOWED = 2.0
+"""must have gone more than so many times faster the same time earlier [1]: exponentials make that 4."""
+_LEAST_SAMPLES = 4
+_KEPT = 700
+"""So many samples are kept, at least a second apart [1]."""
+_SAME_PART = 0.05
+"""Watts and fans that changed by no more than this part are the same [1]."""
+
 
 class Around(NamedTuple):
     """What a reading has to follow, at one moment. NaN where it is not known; also where nothing follows it now."""
@@ -59,6 +74,49 @@ class Around(NamedTuple):
     fans_unit: str = "%"
     sink: str = "coolant"
     """What of the two it is."""
+
+
+class _Course:
+    """How a reading went lately. What follows its plant slows down before it stands still; what hangs stops dead."""
+
+    def __init__(self) -> None:
+        self._kept: deque[tuple[float, float, float, float]] = deque(maxlen=_KEPT)
+
+    def put(self, t_s: float, reading_c: float, around: Around) -> None:
+        if not self._kept or t_s - self._kept[-1][0] >= 1.0 - 1e-9:
+            self._kept.append((t_s, reading_c, around.heat_w, around.fans))
+
+    def clear(self) -> None:
+        self._kept.clear()
+
+    def stopped_dead(self, at_s: float, step_k: float) -> str:
+        """How the reading went until a time at which it stopped in the middle of its way, in words; else empty.
+
+        An exponential that is within a step of its end after h seconds in which it went M steps had gone faster by a
+        factor of M + 1 in the h seconds before those.
+        """
+        t, x, heat_w, fans = np.array(self._kept).T
+        for course_s in _COURSES_S:
+            late, early = (t > at_s - course_s) & (t <= at_s), (t > at_s - 2 * course_s) & (t <= at_s - course_s)
+            if min(late.sum(), early.sum()) < _LEAST_SAMPLES or t[0] > at_s - 2 * course_s + 1:
+                continue
+            since = t > at_s - 2 * course_s
+            if not (_is_one(heat_w[since]) and _is_one(fans[since])):
+                break
+            line = np.polynomial.Polynomial.fit(t[late], x[late], 1).convert().coef
+            before = np.polynomial.Polynomial.fit(t[early], x[early], 1).convert().coef
+            noise_k = float(np.std(x[late] - np.polynomial.polynomial.polyval(t[late], line)))
+            slope, slope_before = float(line[-1]), float(before[-1])
+            went_k = abs(slope) * course_s
+            if went_k > _COURSE_STEPS * (step_k + noise_k) and slope_before / slope < _SLOWED:
+                return f"it went by {60 * slope:+.2g} K a minute until then"
+        return ""
+
+
+def _is_one(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> bool:
+    """Whether a setting stood all the time; one that is not known did."""
+    known = values[~np.isnan(values)]
+    return not known.size or float(np.ptp(known)) <= _SAME_PART * float(np.abs(known).max())
 
 
 class Sensor:
@@ -86,6 +144,8 @@ class Sensor:
         self._then = Around()
         self._why = ""
         self._why_since_s = math.nan
+        self._course = _Course()
+        self._stopped: str | None = None
         self.hangs = ""
         """What is surely wrong, in words; empty while nothing is. It stays until the reading moves."""
         self.waits = ""
@@ -103,13 +163,14 @@ class Sensor:
         ('', '')
         """
         self._last_s = t_s
+        self._course.put(t_s, reading_c, around)
         step_k = reading_c - self._value
         if not abs(step_k) <= self._same:
             back_and_forth = self._before * step_k < 0 and abs(step_k - self._before) > (_NOISY - 0.5) * self._step_k
             self._noisy += (back_and_forth - self._noisy) / _REMEMBERS
             self._before = step_k
             self._value = reading_c
-            self.excuse(t_s, around)
+            self._moves(t_s, around)
             return
         self._before = 0.0
         if self._still < _FEW:
@@ -127,6 +188,11 @@ class Sensor:
 
         >>> Sensor(0.1).excuse(0.0, Around(heat_w=100.0))
         """
+        self._course.clear()
+        self._moves(t_s, around)
+
+    def _moves(self, t_s: float, around: Around) -> None:
+        self._stopped = None
         self._since_s, self._then, self._still = t_s, around, 0
         self._why, self._why_since_s = "", math.nan
         self.hangs = self.waits = ""
@@ -143,6 +209,10 @@ class Sensor:
         self._why = moved if sure else ""
         if not sure and self._noisy > _NOISY_SHARE and self._still >= _STILL and t_s - self._since_s >= _FLAT_S:
             self._why = "it was noisy before"
+        if not self._why and t_s - self._since_s >= _FLAT_S:
+            if self._stopped is None:
+                self._stopped = self._course.stopped_dead(self._since_s, self._step_k)
+            self._why = self._stopped
         self.hangs = self._words() if self._why else ""
 
     def _words(self) -> str:

@@ -405,11 +405,19 @@ def test_watts_before_a_restart_count() -> None:
     assert "100 to 200 W" in now.reason
 
 
-def test_a_sensor_that_was_noisy_and_fell_still_hangs() -> None:
+@pytest.mark.parametrize("at_s", [40, 90, 120, 200, 320, 400, 500])
+def test_a_sensor_that_stops_in_the_middle_of_a_rise_hangs(at_s: int) -> None:
     rise = shown(heated(HOUR_S) + NOISE_K)
-    rise[400:] = rise[400]
+    rise[at_s:] = rise[at_s]
     states = list(told(HOUR_S, rise))
     assert ends(states) == []
+    assert "the sensor shows" in states[-1].reason
+
+
+def test_a_sensor_that_was_noisy_and_fell_still_at_its_end_hangs() -> None:
+    rise = shown(heated(HOUR_S) + NOISE_K)
+    rise[1800:] = rise[1800]
+    states = list(told(HOUR_S, rise))
     assert "was noisy before" in states[-1].reason
 
 

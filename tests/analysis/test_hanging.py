@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
@@ -91,3 +92,38 @@ def test_what_is_excused_need_not_have_followed() -> None:
         sensor.put(float(t), 44.0, 22.0, STILL._replace(heat_w=300.0 - t / 10))
         sensor.excuse(float(t), STILL._replace(heat_w=300.0 - t / 10))
     assert (sensor.hangs, sensor.waits) == ("", "")
+
+
+def climbed(sensor: Sensor, stuck_s: float, step_k: float, tau_s: float = 200.0, around: Around = STILL) -> Sensor:
+    """A reading that goes to 40 K over the air and is stuck from a moment on."""
+    noise = random.Random(7)
+    for t in range(1800):
+        if t <= stuck_s:
+            shown_k = round((40 * -math.expm1(-t / tau_s) + noise.gauss(0, step_k / 3)) / step_k) * step_k
+        sensor.put(float(t), 22 + shown_k, shown_k, around)
+    return sensor
+
+
+@pytest.mark.parametrize("stuck_s", [60, 120, 200, 333, 450, 600])
+@pytest.mark.parametrize("step_k", [0.01, 0.1])
+def test_what_stops_dead_in_the_middle_of_its_way_hangs(step_k: float, stuck_s: float) -> None:
+    assert " K a minute until then" in climbed(Sensor(step_k), stuck_s, step_k).hangs
+
+
+@pytest.mark.parametrize("tau_s", [2.0, 5.0, 15.0, 40.0, 120.0])
+@pytest.mark.parametrize("step_k", [0.1, 1.0])
+def test_what_comes_to_rest_does_not(step_k: float, tau_s: float) -> None:
+    sensor = Sensor(step_k)
+    for t in range(1800):
+        shown_k = round(40 * -math.expm1(-t / tau_s) / step_k) * step_k
+        sensor.put(float(t), 22 + shown_k, shown_k, STILL)
+    assert sensor.hangs == ""
+
+
+def test_what_turns_as_its_watts_change_does_not_hang() -> None:
+    """A die that cools is heated a little in the middle of its way, and stands still there for some minutes."""
+    sensor = Sensor(1.0)
+    for t in range(400):
+        sensor.put(float(t), round(62 - t / 20), round(40 - t / 20), STILL)
+    fed(sensor, 300, STILL._replace(heat_w=115.0), 400, 42.0)
+    assert sensor.hangs == ""
