@@ -51,7 +51,7 @@ class Interlock(Spec):
     for_s: Annotated[Number, Field(ge=0, le=3600)] = 0.0
     """Only when it stays so for this long [s]."""
     missing_s: Annotated[Number, Field(gt=0, le=3600)] = 10.0
-    """Trips as well when the channel cannot be read for this long [s]."""
+    """Trips as well when the channel cannot be read, or hangs while there is heat, for this long [s]."""
 
     @model_validator(mode="after")
     def _check(self) -> Interlock:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from benchd.analysis.following import OLD, Following, Look
 from benchd.analysis.hanging import AIR_LAG_S, Around, Sensor
-from benchd.analysis.judging import HELD, Judge, State
+from benchd.analysis.judging import Judge, State
 from benchd.analysis.lagged import Lagged, Share, nearest
 from benchd.analysis.noise import Noise
 from benchd.analysis.two_exponentials import TAIL_S
@@ -200,6 +200,11 @@ class EquilibriumDetector:
         return self._now
 
     @property
+    def holds(self) -> bool:
+        """Whether the curve fits and an earlier one has held; its end may still be too uncertain for the tolerance."""
+        return self._looked is not None and self._looked.holds
+
+    @property
     def account(self) -> Account | None:
         """How it came to what it says; None before it has said anything."""
         look = self._looked
@@ -324,7 +329,7 @@ class EquilibriumDetector:
     def _expect(self, look: Look) -> None:
         """What the next samples will be, so that wrong ones are known at once; only by a curve that has held."""
         self._expects = None
-        if look.fits and look.held is not None and abs(look.held) <= HELD:
+        if look.holds:
             curves = look.curves
             coefficients = curves.coefficient[curves.best, :6].tolist()
             limit = _WRONG * look.noise.sd_k + self.resolution_k / 2

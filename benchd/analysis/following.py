@@ -27,6 +27,8 @@ _FITTED = 6
 """Parameters of a curve."""
 OLD = 0.8
 """Out of sample: judged is the curve known at this part of the time [1]."""
+HELD = 3.0
+"""A curve has held when the mean since lies within so many standard uncertainties [1]."""
 _BROKEN = 6.0
 """Something has happened when the mean since lies so many standard uncertainties off the curves known then [1]."""
 _KEPT_APART = 1.06
@@ -76,6 +78,11 @@ class Look(NamedTuple):
     drift: tuple[float, float] | None
     """Drift besides the curve and its standard uncertainty [K/s], where it was looked for."""
     lag_s: float | None
+
+    @property
+    def holds(self) -> bool:
+        """Whether the curve fits, and an earlier one has held."""
+        return self.fits and self.held is not None and abs(self.held) <= HELD
 
 
 class _Old(NamedTuple):

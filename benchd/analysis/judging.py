@@ -12,15 +12,12 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from benchd.analysis.following import Look
+from benchd.analysis.following import HELD, Look
 
 State: TypeAlias = Literal["settling", "predicted", "settled", "drifting"]
 
-HELD = 3.0
-"""A curve has held when the mean since lies within so many standard uncertainties [1],"""
-
 _OFF = 0.25
-"""or is off by less than this part of the tolerance [1]."""
+"""A curve has also held when the mean since is off by less than this part of the tolerance [1]."""
 
 _SURE = 3.5
 """A drift is seen beyond so many standard uncertainties [1], and"""

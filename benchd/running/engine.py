@@ -292,20 +292,21 @@ class Engine:
             self._note_silent()
         if self._ticks % self._commit_every == 0:
             self._book.commit()
-        self._judge(run_s, samples)
+        values = {name: value for name, value, flag in samples if value is not None and flag is _OK}
+        hanging = self._sensors.take(run_s, values, wants)
+        self._note_hanging(hanging)
+        blind = {name: one.words for name, one in hanging.items() if one.sure} if wants.heat_w > 0 else {}
+        self._judge(run_s, samples, blind)
         if wants.asks:
             self._book.ask(wants.asks, wants.asks_until_s)
         if self._on_tick is not None:
             self._on_tick(self._snapshot(run_s, wants, samples))
         while not self._commands.empty():
             self._obey(self._commands.get())
-        values = {name: value for name, value, flag in samples if value is not None and flag is _OK}
-        hanging = self._sensors.take(run_s, values, wants)
-        self._note_hanging(hanging)
         return Tick(run_s, values, self._answer, hanging)
 
-    def _judge(self, run_s: float, samples: list[Sample]) -> None:
-        trip = self._interlocks.check(run_s, samples)
+    def _judge(self, run_s: float, samples: list[Sample], blind: Mapping[str, str]) -> None:
+        trip = self._interlocks.check(run_s, samples, blind)
         if trip is not None:
             raise _Leave(RunEvent.TRIP, trip.words)
         if not self._setter.refused:

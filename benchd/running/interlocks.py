@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchd.bench_file import Interlock
@@ -19,17 +19,22 @@ class Trip:
 
 
 class Interlocks:
-    """The interlocks of a bench over one run. A channel that cannot be read is as bad as one over its limit."""
+    """The interlocks of a bench over one run. A channel that tells nothing is as bad as one over its limit: one that
+    cannot be read and, while there is heat, one that hangs."""
 
     def __init__(self, interlocks: Iterable[Interlock], channels: Iterable[str]) -> None:
         there = set(channels)
         self._watches = [_Watch(interlock) for interlock in interlocks if interlock.channel in there]
 
-    def check(self, t_s: float, samples: Sequence[Sample]) -> Trip | None:
-        """The first interlock passed by the samples at bench time t_s [s], None when all hold."""
+    def check(self, t_s: float, samples: Sequence[Sample], blind: Mapping[str, str]) -> Trip | None:
+        """The first interlock passed by the samples at bench time t_s [s], None when all hold.
+
+        blind: how channels hang, in words, by channel; empty where there is no heat.
+        """
         by_channel = {sample.channel: sample for sample in samples}
         for watch in self._watches:
-            words = watch.check(t_s, by_channel[watch.interlock.channel])
+            channel = watch.interlock.channel
+            words = watch.check(t_s, by_channel[channel], blind.get(channel, ""))
             if words:
                 return Trip(watch.interlock, words)
         return None
@@ -41,9 +46,9 @@ class _Watch:
         self._passed_since_s: float | None = None
         self._unseen_since_s: float | None = None
 
-    def check(self, t_s: float, sample: Sample) -> str:
+    def check(self, t_s: float, sample: Sample, hangs: str) -> str:
         lock = self.interlock
-        if sample.flag is SampleFlag.OK:
+        if sample.flag is SampleFlag.OK and not hangs:
             self._unseen_since_s = None
         elif self._unseen_since_s is None:
             self._unseen_since_s = t_s
@@ -58,6 +63,8 @@ class _Watch:
             now = "not readable" if sample.value is None else f"{sample.value:g}"
             return f"{lock.words}: it is {now}"
         if self._unseen_since_s is not None and t_s - self._unseen_since_s >= lock.missing_s:
+            if hangs:
+                return f"{hangs}: its interlock is blind"
             return f"{lock.channel} has not been readable for {lock.missing_s:g} s ({sample.flag.name.lower()})"
         return ""
 

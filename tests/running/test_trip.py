@@ -122,7 +122,7 @@ def verdicts(lock: Interlock, values: list[float | None]) -> list[str]:
     said = []
     for t_s, value in enumerate(values):
         flag = SampleFlag.OK if value is not None else SampleFlag.MISSING
-        trip = locks.check(float(t_s), [Sample(lock.channel, value, flag)])
+        trip = locks.check(float(t_s), [Sample(lock.channel, value, flag)], {})
         said.append(trip.words if trip else "")
     return said
 
@@ -151,21 +151,31 @@ def test_a_channel_that_cannot_be_read_trips_as_well() -> None:
 
 def test_a_value_out_of_range_counts_as_not_readable_and_still_as_an_excess() -> None:
     locks = Interlocks([Interlock(channel="die_c", above=95, for_s=1, missing_s=60)], ["die_c"])
-    assert locks.check(0.0, [Sample("die_c", 130.0, SampleFlag.OUT_OF_RANGE)]) is None
-    assert locks.check(1.0, [Sample("die_c", 130.0, SampleFlag.OUT_OF_RANGE)]).words.endswith("it is 130")
+    assert locks.check(0.0, [Sample("die_c", 130.0, SampleFlag.OUT_OF_RANGE)], {}) is None
+    assert locks.check(1.0, [Sample("die_c", 130.0, SampleFlag.OUT_OF_RANGE)], {}).words.endswith("it is 130")
 
 
 def test_a_channel_that_stays_out_of_range_trips_though_its_values_pass_no_limit() -> None:
     """A broken sensor often shows the lower end of its range, or less: cold, and well below the limit."""
     locks = Interlocks([Interlock(channel="die_c", above=95, missing_s=3)], ["die_c"])
-    trips = [locks.check(float(t_s), [Sample("die_c", -40.0, SampleFlag.OUT_OF_RANGE)]) for t_s in range(4)]
+    trips = [locks.check(float(t_s), [Sample("die_c", -40.0, SampleFlag.OUT_OF_RANGE)], {}) for t_s in range(4)]
     assert trips[:3] == [None] * 3
     assert trips[3].words == "die_c has not been readable for 3 s (out_of_range)"
 
 
 def test_an_interlock_of_a_channel_that_the_specimen_lacks_is_not_watched() -> None:
     locks = Interlocks([Interlock(channel="coolant_c", above=60)], ["die_c"])
-    assert locks.check(0.0, [Sample("die_c", 40.0, SampleFlag.OK)]) is None
+    assert locks.check(0.0, [Sample("die_c", 40.0, SampleFlag.OK)], {}) is None
+
+
+def test_a_channel_that_hangs_trips_as_well() -> None:
+    locks = Interlocks([Interlock(channel="die_c", above=95, missing_s=2)], ["die_c"])
+    warm, hangs = [Sample("die_c", 40.0, SampleFlag.OK)], {"die_c": "die_c shows 40 degC for 9 min"}
+    assert [locks.check(t_s, warm, {"coolant_c": "it hangs"}) for t_s in (0.0, 60.0)] == [None, None]
+    assert [locks.check(t_s, warm, hangs) for t_s in (61.0, 62.0)] == [None, None]
+    assert locks.check(62.5, warm, {}) is None
+    assert [locks.check(t_s, warm, hangs) for t_s in (63.0, 64.0)] == [None, None]
+    assert locks.check(65.0, warm, hangs).words == "die_c shows 40 degC for 9 min: its interlock is blind"
 
 
 def test_a_dead_probe_trips_the_run(parts, real_night) -> None:

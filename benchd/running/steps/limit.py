@@ -45,7 +45,8 @@ class Limit:
         if self._over >= IN_A_ROW:
             return f"die at {die_c:.1f} degC, limit {limit_c:g} degC{self._held(limit_c)}"
         final_c = self._ambient_c + seen.final_k
-        sure = seen.half_width_k <= SURE_PART * seen.final_k and final_c - seen.half_width_k > limit_c
+        known = seen.holds and seen.half_width_k <= SURE_PART * seen.final_k
+        sure = known and final_c - seen.half_width_k > limit_c
         self._will_be_over = self._will_be_over + 1 if sure else 0
         if self._will_be_over < IN_A_ROW:
             return ""

@@ -42,6 +42,8 @@ class Seen:
     """Until it is within the tolerance of its end [s]; None: cannot be said."""
     reason: str
     """What stands in the way, or what it goes by."""
+    holds: bool = False
+    """Whether its curve fits, and an earlier one has held: the end may still be known too badly to stop at."""
     steps_k: float = 0.0
     """What the steps of a coarse display may shift the end by besides, as a standard uncertainty [K]: no waiting makes
     that smaller."""
@@ -81,7 +83,9 @@ class Watch:
         """Takes one tick, later than the last one."""
         air_c, shown_c = tick["ambient_c"], tick[self.sink or "die_c"]
         now = self.detector.update(tick.t_s, shown_c - air_c, air_c, tick["heat_w"])
-        seen = Seen(now.state, now.final_k, now.half_width_k, now.left_k, now.remaining_s, now.reason)
+        seen = Seen(
+            now.state, now.final_k, now.half_width_k, now.left_k, now.remaining_s, now.reason, self.detector.holds
+        )
         over = None if self.sink is None else self._look_over(self.sink, seen, tick)
         self._now = tick.t_s, seen, over
         if self.sink is not None:
@@ -133,7 +137,9 @@ class Watch:
         surely = next((one.words for one in needed if one.sure), "")
         if surely:
             return Seen("settling", math.nan, math.inf, math.nan, None, surely)
-        return replace(seen, state="settling", remaining_s=None, reason=needed[0].words) if needed else seen
+        if not needed:
+            return seen
+        return replace(seen, state="settling", remaining_s=None, reason=needed[0].words, holds=False)
 
     def _look_over(self, sink: str, seen: Seen, tick: Tick) -> Over | None:
         """What is known of the die over its sink, by this tick too."""
@@ -156,7 +162,8 @@ class Watch:
                 state, remaining_s, reason = "settling", None, unsure
             else:
                 reason = goes_by(state, self._rule.within_k)  # the sink's own tolerance is smaller
-        return Seen(state, seen.final_k + over.final_k, half_k, left_k, remaining_s, reason, over.steps_k)
+        holds = seen.holds and over.fits
+        return Seen(state, seen.final_k + over.final_k, half_k, left_k, remaining_s, reason, holds, over.steps_k)
 
     def _unsure(self, sink: str, half_k: float, over: Over) -> str:
         """Why the die's end is not known though its sink's is; empty when it is."""
