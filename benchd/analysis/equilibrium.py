@@ -128,6 +128,8 @@ class EquilibriumDetector:
             raise ValueError(f"confidence must be between 0.5 and 1, got {confidence}")
         if not 0 <= resolution_k < math.inf:
             raise ValueError(f"resolution_k must be at least 0, got {resolution_k}")
+        if heat_set_w is not None and not 0 <= heat_set_w < math.inf:
+            raise ValueError(f"heat_set_w must be at least 0, got {heat_set_w}")
         self.tolerance_k = tolerance_k
         self.confidence = confidence
         self.resolution_k = resolution_k
@@ -170,7 +172,7 @@ class EquilibriumDetector:
         """Takes one sample.
 
         `t_s` [s] later than the last one; `rise_k` [K] over the air of the same moment; `ambient_c` [degC] that air,
-        `heat_w` [W] the watts and `fan_pct` [%] the fan setting, where they are known; NaN is a gap in any of them.
+        `heat_w` [W] the watts and `fan_pct` [%] the fan setting, where they are known; NaN or infinite is a gap in any.
         Raises ValueError for a time that does not advance.
 
         >>> EquilibriumDetector().update(0.0, 0.0).half_width_k

@@ -101,8 +101,8 @@ class Judge:
         if look.held is not None and abs(look.held) > HELD and abs(look.off_k) > _OFF * tolerance_k:
             return "settling", f"the curve known before did not hold: {look.off_k:+.2f} K off"
         left_k, left_u_k = look.left
-        there = abs(left_k) + self._coverage * left_u_k <= tolerance_k and self._coverage * look.final[1] <= tolerance_k
-        if (known or there) and not self._is_believed(age_s, look):
+        there = known and abs(left_k) + self._coverage * left_u_k <= tolerance_k
+        if known and not self._is_believed(age_s, look):
             return "settling", "its end looks known, but it may still drift"
         if there:
             return "settled", goes_by("settled", tolerance_k)

@@ -47,7 +47,7 @@ class Lagged:
         self._share: Floats = np.zeros_like(LAGS_S)
 
     def put(self, since_s: float, x: float) -> None:
-        """Takes the value that held since the last one; NaN keeps the last one.
+        """Takes the value that held since the last one; what is no number keeps the last one.
 
         `since_s` [s] time since the last one; `x` [any unit].
 
@@ -57,7 +57,7 @@ class Lagged:
         >>> air.now
         20.0
         """
-        if math.isnan(x):
+        if not math.isfinite(x):
             x = self.now
         if math.isnan(self.now):
             self.values = np.full(LAGS_S.shape, x)
@@ -91,7 +91,7 @@ class Share:
         self.values: Floats | None = None
 
     def put(self, since_s: float, age_s: float, heat_w: float) -> None:
-        """Takes a value; NaN keeps the last one.
+        """Takes a value; what is no number keeps the last one.
 
         `since_s` [s] time since the last one; `age_s` [s] since the watts were set; `heat_w` [W].
 
@@ -103,7 +103,7 @@ class Share:
         if age_s < self.AFTER_S:
             return
         self._lagged.put(since_s, heat_w)
-        if self.set_w is None and not math.isnan(heat_w):
+        if self.set_w is None and math.isfinite(heat_w):
             self.set_w = heat_w
         if self.set_w is not None and self.set_w >= self._LEAST_W and not math.isnan(self._lagged.now):
             self.values = np.clip(self._lagged.values / self.set_w, *self._FAR)
