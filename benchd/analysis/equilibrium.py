@@ -93,6 +93,25 @@ class Account:
     """What was set aside, and why: time [s] in the caller's time, words."""
 
 
+class _Expected(NamedTuple):
+    """What the next samples will be, in plain numbers, as it is asked for each of them."""
+
+    factors: list[float]
+    """Of 1, of the slow mode, of two exponentials, and of the given columns."""
+    tau_s: list[float]
+    origin_s: float
+    limit_k: float
+
+    def misses(self, age_s: float, own_k: float, given_k: list[float]) -> bool:
+        """Whether a sample is too far off to be noise."""
+        final, b, a1, a2, *given = self.factors
+        since_s = age_s - self.origin_s
+        said = final + b * math.exp(-since_s / TAIL_S)
+        said += a1 * math.exp(-since_s / self.tau_s[0]) + a2 * math.exp(-since_s / self.tau_s[1])
+        said += sum(factor * column for factor, column in zip(given, given_k, strict=True))
+        return abs(own_k - said) > self.limit_k
+
+
 _NOTHING = Equilibrium("settling", math.nan, math.inf, None, "too early to say", math.nan)
 
 
@@ -213,7 +232,7 @@ class EquilibriumDetector:
         if look is None:
             return None
         curves = look.curves
-        _, tail_k, _, _, a1, a2 = curves.coefficient[curves.best]
+        _, tail_k, a1, a2 = curves.coefficient[curves.best, :4]
         tau1, tau2 = np.exp(curves.log_tau[curves.best])
         return Account(
             since_s=self._start_s + self._following.since_s,
@@ -253,7 +272,7 @@ class EquilibriumDetector:
         self._judging = Judge(self.tolerance_k, self._coverage)
         self._look_at_s = FIRST_LOOK_S
         self._suspects: list[_Sample] = []
-        self._expects: tuple[float, ...] | None = None
+        self._expects: _Expected | None = None
 
     def _around(self, heat_w: float | None, fan_pct: float | None) -> Around:
         return Around(
@@ -266,22 +285,13 @@ class EquilibriumDetector:
         air = self._air
         behind = None if math.isnan(air.now) else air.now - air.values
         share = self._watts.values
-        if self._expects is None or not self._is_wrong(
-            self._expects, age_s, *self._following.own(rise_k, behind, share)
-        ):
+        if self._expects is None or not self._expects.misses(age_s, *self._following.own(rise_k, behind, share)):
             self._set_aside()
             self._following.put(age_s, rise_k, behind, share)
             return
         self._suspects.append((age_s, rise_k, behind, share))
         if len(self._suspects) >= _WRONG_IN_A_ROW and age_s - self._suspects[0][0] >= _WRONG_FOR_S:
             self._stepped()
-
-    def _is_wrong(self, expects: tuple[float, ...], age_s: float, own_k: float, c_k: float, d_k: float) -> bool:
-        final, b, g, h, a1, a2, tau1, tau2, limit, origin_s = expects
-        age_s -= origin_s
-        said = final + b * math.exp(-age_s / TAIL_S) + g * c_k + h * d_k
-        said += a1 * math.exp(-age_s / tau1) + a2 * math.exp(-age_s / tau2)
-        return abs(own_k - said) > limit
 
     def _set_aside(self) -> None:
         """Wrong samples with good ones after them were wrong."""
@@ -333,9 +343,10 @@ class EquilibriumDetector:
         self._expects = None
         if look.holds:
             curves = look.curves
-            coefficients = curves.coefficient[curves.best, :6].tolist()
-            limit = _WRONG * look.noise.sd_k + self.resolution_k / 2
-            self._expects = (*coefficients, *np.exp(curves.log_tau[curves.best]).tolist(), limit, look.origin_s)
+            factors = curves.coefficient[curves.best].tolist()
+            tau_s = np.exp(curves.log_tau[curves.best]).tolist()
+            limit_k = _WRONG * look.noise.sd_k + self.resolution_k / 2
+            self._expects = _Expected(factors, tau_s, look.origin_s, limit_k)
 
     def _remaining(self, age_s: float, look: Look) -> float:
         """Until the likeliest curve is within the tolerance of its end."""

@@ -53,6 +53,13 @@ _MANY = 8
 """A group of so many samples shows a misfit that noise of short memory does not."""
 
 
+_SPREADS = np.array([0.15, 0.7, 0.4, 0.7])
+"""How far each column of `_own` may count, a standard deviation about 0 [1]: air may reach the die a little more or
+less than its sensor, and by another lag; part of the watts comes through the die at once, the rest by another lag."""
+_COUNTS_K = np.array([1e-3, 1e-3, 0.02, 0.02])
+"""A column that never is larger is left out [K]."""
+
+
 class Look(NamedTuple):
     """What one look at the samples found."""
 
@@ -92,6 +99,7 @@ class _Old(NamedTuple):
     curves: Curves
     drifting: Curves | None
     lag: int
+    columns: NDArray[np.intp]
 
 
 class Following:
@@ -116,6 +124,7 @@ class Following:
         self._companions[len(LAGS_S) :] = 1.0
         self._air_moved = False
         self._lag = nearest(240.0)
+        self._columns: NDArray[np.intp] = np.zeros(0, dtype=np.intp)
         self._variance = resolution_k**2 / 6 + 1e-8
         self._old: deque[_Old] = deque(maxlen=24)
         self.since_s = 0.0
@@ -148,19 +157,21 @@ class Following:
         """How many samples are used [1]."""
         return int(self._samples.count.sum())
 
-    def own(self, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> tuple[float, float, float]:
-        """A rise without what air and watts did to it [K], and the two columns that go with it [K].
+    def own(self, rise_k: float, air_behind_k: Floats | None, heat_share: Floats | None) -> tuple[float, list[float]]:
+        """A rise without what air and watts did to it [K], and the columns that go with it in the latest curves [K].
 
         `rise_k` [K]; `air_behind_k` [K] and `heat_share` [1] as in `put`.
 
         >>> Following(0.1, 0.3).own(20.0, None, None)
-        (20.0, 0.0, 0.0)
+        (20.0, [])
         """
-        share = float(heat_share[self._lag]) if heat_share is not None else 1.0
-        if air_behind_k is None:
-            return rise_k / share, 0.0, 0.0
-        sooner, behind, later = air_behind_k[self._lag - 1 : self._lag + 2].tolist()
-        return (rise_k + behind) / share, behind, later - sooner
+        if not self._columns.size:
+            behind_k = 0.0 if air_behind_k is None else float(air_behind_k[self._lag])
+            return (rise_k + behind_k) / (1.0 if heat_share is None else float(heat_share[self._lag])), []
+        air = np.zeros_like(LAGS_S) if air_behind_k is None else air_behind_k
+        share = np.ones_like(LAGS_S) if heat_share is None else heat_share
+        own, given = self._own(np.array([rise_k]), np.concatenate([air, share])[None], self._lag)
+        return float(own[0]), given[0, self._columns].tolist()
 
     def look(self, age_s: float, for_drift: bool = True) -> Look:
         """Fits anew and judges.
@@ -195,7 +206,7 @@ class Following:
         elif misfit > limit and (drifting is None or operator.gt(*self._misfit(drifting, series, noise)[:2])):
             self._forget(self.since_s + _FORGOTTEN * (age_s - self.since_s))
         elif not self._old or age_s >= _KEPT_APART * self._old[-1].age_s:
-            self._old.append(_Old(age_s, curves, drifting, self._lag))
+            self._old.append(_Old(age_s, curves, drifting, self._lag, self._columns))
         final_k, u_k = curves.final()
         return Look(
             curves=curves,
@@ -246,23 +257,32 @@ class Following:
         self._old.clear()
         self.since_s = before_s
 
-    def _series(self, lag: int) -> Series:
+    def _series(self, lag: int, columns: NDArray[np.intp] | None = None) -> Series:
+        """All samples, with the columns that count or those that are asked for."""
         samples = self._samples
         own, given = self._own(samples.x, samples.companions, lag)
-        return Series(samples.t_s - self._origin_s, samples.spread_s2, samples.count, own, given)
+        if columns is None:
+            columns = self._columns = np.flatnonzero(np.abs(given).max(axis=0) > _COUNTS_K)
+        t_s = samples.t_s - self._origin_s
+        return Series(t_s, samples.spread_s2, samples.count, own, given[:, columns], _SPREADS[columns])
 
     def _own(self, x: Floats, companions: Floats, lag: int) -> tuple[Floats, Floats]:
-        """As `own`, for many and any of the lags."""
-        behind = companions[:, lag]
-        given = np.stack([behind, companions[:, lag + 1] - companions[:, lag - 1]], axis=1)
-        return (x + behind) / companions[:, len(LAGS_S) + lag], given
+        """Rises without what air and watts did to them by one lag, and columns (n, 4) of what that may have missed: air
+        behind, and by its neighbouring lags; watts that come at once, and by the neighbouring lags."""
+        air, share = companions[:, : len(LAGS_S)], companions[:, len(LAGS_S) :]
+        own = (x + air[:, lag]) / share[:, lag]
+        of_it = own / share[:, lag]
+        at_once, by_lag = of_it * (share[:, 0] - share[:, lag]), of_it * (share[:, lag + 1] - share[:, lag - 1])
+        return own, np.stack([air[:, lag], air[:, lag + 1] - air[:, lag - 1], at_once, by_lag], axis=1)
 
     def _noise(self, curves: Curves) -> Noise:
         """The noise around a curve; where that is far more than the samples scatter among themselves, the latter: the
         curve does not fit, and what it leaves must not excuse it."""
         t, x, companions = self._samples.recent()
         own, given = self._own(x, companions, self._lag)
-        around = noise_of(own - curves.best_at(t - self._origin_s, 0.0, given), _FITTED, self._resolution_k)
+        around = noise_of(
+            own - curves.best_at(t - self._origin_s, 0.0, given[:, self._columns]), _FITTED, self._resolution_k
+        )
         local = local_noise(own, self._resolution_k)
         return local if local is not None and around.variance > _EXCUSED * local.variance else around
 
@@ -282,7 +302,7 @@ class Following:
         old = next((one for one in reversed(self._old) if one.age_s <= OLD * age_s), None)
         if old is None:
             return None, 0.0, False
-        series = self._series(old.lag)
+        series = self._series(old.lag, old.columns)
         part = series.rows(series.t_s > old.age_s - self._origin_s)
         total = float(part.number.sum())
         if total < 2:

@@ -1,6 +1,6 @@
 """Where a curve of two exponentials ends, with everything that is not known about it.
 
-The model is x(t) = final + a1 exp(-t / tau1) + a2 exp(-t / tau2) + b exp(-t / 1000 s) + g c(t) + h d(t), with noise.
+The model is x(t) = final + a1 exp(-t / tau1) + a2 exp(-t / tau2) + b exp(-t / 1000 s) + g c(t) + ..., with noise.
 For given time constants it is linear, so final, amplitudes and b have a normal distribution that is computed exactly;
 the two time constants are integrated out numerically, on a grid that follows their distribution and shrinks with it.
 What is told is therefore averaged over all curves that agree with the samples, not taken from the one that agrees
@@ -40,8 +40,6 @@ _FINAL = 1000.0
 _AMPLITUDE = 1.5
 """Amplitudes are of the size of the change seen, times this [1]: keeps two equal exponentials from cancelling."""
 
-_GIVEN_SPREAD = np.array([0.15, 0.7])
-"""Standard deviation of g and h, the factors on the given columns [1]."""
 
 _SLOPE_SPREAD = 3e-3
 """Standard deviation of a drift beforehand [K/s]: any."""
@@ -68,7 +66,9 @@ class Series(NamedTuple):
     x_k: Floats
     """Their mean [K]."""
     given_k: Floats
-    """The columns c(t) and d(t) (n, 2) [K]; zeros where there are none."""
+    """What else is known to move it, the columns c(t) ... (n, m) [K], with unknown factors g ..."""
+    given_spread: Floats
+    """Standard deviation of those factors beforehand (m) [1]."""
 
     def rows(self, chosen: NDArray[np.bool_]) -> Series:
         """Some of the rows.
@@ -78,15 +78,16 @@ class Series(NamedTuple):
         >>> example().rows(example().t_s > 500).t_s.size
         19
         """
-        return Series(*(column[chosen] for column in self))
+        t_s, spread_s2, number, x_k, given_k = (column[chosen] for column in self[:-1])
+        return Series(t_s, spread_s2, number, x_k, given_k, self.given_spread)
 
 
 @dataclass(frozen=True)
 class Curves:
     """All curves that agree with the samples, each with its weight and its own normal distribution.
 
-    log_tau (K, 2); coefficient (K, 6) and covariance (K, 6, 6) of final, b, g, h, a1, a2, and of the drift [K/s] as a
-    seventh where one was allowed.
+    log_tau (K, 2); coefficient (K, p) and covariance (K, p, p) of final, b, a1, a2, the m factors of the given columns,
+    and of the drift [K/s] where one was allowed: p is 4 + m or 5 + m.
     """
 
     weight: Floats
@@ -95,6 +96,8 @@ class Curves:
     covariance: Floats
     middle_s: float
     """A drift is counted from here [s]."""
+    drifts: bool = False
+    """Whether one was allowed."""
 
     @cached_property
     def best(self) -> int:
@@ -109,7 +112,7 @@ class Curves:
 
     def final(self) -> tuple[float, float]:
         """Final value [K] and its standard uncertainty [K]."""
-        return self._mixed(self._rows(np.zeros((len(self.weight), 5)), level=1.0))
+        return self._mixed(self._rows(np.zeros((len(self.weight), 3)), level=1.0))
 
     def tail_off(self, t_s: float) -> float:
         """What may be wrong with the final value as the slow mode has not quite that time constant, as a standard
@@ -145,16 +148,16 @@ class Curves:
         >>> round(curves.mean_over(some, some.number / some.number.sum())[0], 1)
         32.3
         """
-        shapes = self._shapes(series.t_s, series.spread_s2) @ weights
-        shapes[:, 1:3] += weights @ series.given_k
-        rows = self._rows(shapes, level=1.0)
-        rows[:, 6:] = series.t_s @ weights - self.middle_s
+        rows = self._rows(self._shapes(series.t_s, series.spread_s2) @ weights, level=1.0)
+        given = series.given_k.shape[1]
+        rows[:, 4 : 4 + given] = weights @ series.given_k
+        rows[:, 4 + given :] = series.t_s @ weights - self.middle_s
         return self._mixed(rows)
 
     def drift(self) -> tuple[float, float]:
         """The drift [K/s] and its standard uncertainty [K/s]; only where one was allowed."""
         row = np.zeros(self.coefficient.shape)
-        row[:, 6] = 1.0
+        row[:, -1] = 1.0
         return self._mixed(row)
 
     def best_at(self, t_s: Floats, spread_s2: Floats | float = 0.0, given_k: Floats | None = None) -> Floats:
@@ -167,26 +170,26 @@ class Curves:
         >>> [round(float(x), 1) for x in curves.best_at(np.array([0.0, 600.0, 1e6]))]
         [0.0, 39.5, 40.0]
         """
-        final, b, g, h, a1, a2 = self.coefficient[self.best, :6]
+        final, b, a1, a2, *factors = self.coefficient[self.best]
+        drift = factors.pop() if self.drifts else 0.0
         tau1, tau2 = np.exp(self.log_tau[self.best])
         tail = b * np.exp(-t_s / TAIL_S)
         two = sum(a * np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2)) for a, tau in ((a1, tau1), (a2, tau2)))
-        given = 0.0 if given_k is None else given_k @ np.array([g, h])
-        drift = sum(self.coefficient[self.best, 6:] * 1.0) * (t_s - self.middle_s)
-        return np.asarray(final + tail + two + given + drift)
+        given = 0.0 if given_k is None else given_k @ np.array(factors)
+        return np.asarray(final + tail + two + given + drift * (t_s - self.middle_s))
 
     def _shapes(self, t_s: Floats, spread_s2: Floats) -> Floats:
-        """(K, 5, n): tail, given (zero here), first and second exponential at each time."""
+        """(K, 3, n): tail, first and second exponential at each time."""
         tau = np.exp(self.log_tau)[:, :, None]
-        shapes = np.zeros((len(tau), 5, len(t_s)))
+        shapes = np.empty((len(tau), 3, len(t_s)))
         shapes[:, 0] = np.exp(-t_s / TAIL_S)
-        shapes[:, 3:] = np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2))
+        shapes[:, 1:] = np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2))
         return shapes
 
     def _rows(self, shapes: Floats, level: float) -> Floats:
         rows = np.zeros(self.coefficient.shape)
         rows[:, 0] = level
-        rows[:, 1:6] = shapes
+        rows[:, 1:4] = shapes
         return rows
 
     def _mixed(self, rows: Floats) -> tuple[float, float]:
@@ -279,19 +282,19 @@ class TwoExponentials:
         t, w = series.t_s, series.number / variance
         middle_s = float(t.mean())
         scale = _AMPLITUDE * max(float(np.ptp(series.x_k)), 1.0)
-        columns = [np.ones_like(t), np.exp(-t / TAIL_S), *series.given_k.T]
-        known = [1 / (_FINAL * scale) ** 2, self._tail_precision, *_GIVEN_SPREAD**-2, 1 / scale**2, 1 / scale**2]
+        known = [1 / (_FINAL * scale) ** 2, self._tail_precision, 1 / scale**2, 1 / scale**2, *series.given_spread**-2]
+        columns = [*series.given_k.T]
         if drifting:
             known.append(1 / _SLOPE_SPREAD**2)
+            columns.append(t - middle_s)
         precision = np.array(known)
         tau = np.exp(log_tau)[:, :, None]
-        curved = np.exp(-t / tau) * (1 + series.spread_s2 / (2 * tau**2))
         kinds, size = len(log_tau), len(known)
         design = np.empty((kinds, size, len(t)))
-        design[:, :4] = np.array(columns)
-        design[:, 4:6] = curved
-        if drifting:
-            design[:, 6] = t - middle_s
+        design[:, :2] = np.array([np.ones_like(t), np.exp(-t / TAIL_S)])
+        design[:, 2:4] = np.exp(-t / tau) * (1 + series.spread_s2 / (2 * tau**2))
+        if columns:
+            design[:, 4:] = np.array(columns)
         weighed = design * w
         gram = weighed @ design.transpose(0, 2, 1)
         moment = weighed @ series.x_k
@@ -315,7 +318,7 @@ class TwoExponentials:
         prior = (((log_tau - _LOG_TAU) / _LOG_TAU_SPREAD) ** 2).sum(axis=1)
         likely = -0.5 * (misfit + prior) - log_det
         weight = np.exp(likely - likely.max())
-        return Curves(weight / weight.sum(), log_tau, coefficient, inverse, middle_s)
+        return Curves(weight / weight.sum(), log_tau, coefficient, inverse, middle_s, drifting)
 
 
 def _root(covariance: Floats) -> Floats:
@@ -326,4 +329,4 @@ def example() -> Series:
     """A curve from 0 to 40 K with 8 s and 150 s, without noise, for the examples of this module."""
     t = np.arange(0.0, 600.0, 5.0)
     x = 40 - 10 * np.exp(-t / 8) - 30 * np.exp(-t / 150)
-    return Series(t, np.zeros_like(t), np.ones_like(t), x, np.zeros((len(t), 2)))
+    return Series(t, np.zeros_like(t), np.ones_like(t), x, np.zeros((len(t), 0)), np.zeros(0))

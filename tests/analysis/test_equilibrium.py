@@ -275,6 +275,37 @@ def test_watts_that_creep_are_taken_off() -> None:
     assert abs(states[-1].final_k - 40) < 0.1
 
 
+def plant(share: Floats, fast_s: float = 12.0, slow_s: float = 250.0, part: float = 0.3) -> Floats:
+    """A rise of 40 K from rest, of two lags side by side, under watts that are not quite those set: linear, and no
+    formula of the detector's."""
+    return np.asarray(40 * (part * from_rest(share, fast_s) + (1 - part) * from_rest(share, slow_s)))
+
+
+def from_rest(x: Floats, lag_s: float) -> Floats:
+    return lagged(np.concatenate([[0.0], x]), lag_s)[1:]
+
+
+@pytest.mark.parametrize(
+    "share",
+    [
+        1 + 0.03 * -np.expm1(-HOUR_S / 300),
+        1 - 0.03 * -np.expm1(-HOUR_S / 600),
+        1 + 0.01 * np.sin(2 * np.pi * HOUR_S / 1200),
+        1 + 0.01 * np.sin(2 * np.pi * HOUR_S / 1200 + 2.0),
+    ],
+    ids=["up", "down", "swinging", "swinging otherwise"],
+)
+@pytest.mark.parametrize("part", [0.1, 0.4])
+def test_watts_that_move_as_quickly_as_the_plant_are_taken_off(share: Floats, part: float) -> None:
+    heat_w = 200 * share + np.random.default_rng(5).normal(0, 0.1, HOUR_S.size)
+    detector = EquilibriumDetector(heat_set_w=200.0)
+    states = list(told(HOUR_S, shown(plant(share, part=part) + NOISE_K), detector, heat_w=heat_w))
+    first = states[ends(states)[0] + 9]
+    assert abs(first.final_k - 40) < first.half_width_k
+    assert max(abs(states[at].final_k - 40) for at in ends(states)) < 0.2
+    assert states[-1].state == "settled"
+
+
 def test_without_set_watts_the_first_ones_count() -> None:
     heat = np.where(HOUR_S < 3, 0.0, 200 * (1 + 0.03 * -np.expm1(-HOUR_S / 1500)))
     rise = shown(heated(HOUR_S) * lagged(np.maximum(heat, 200), 200.0) / 200 + NOISE_K)
