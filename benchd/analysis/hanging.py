@@ -12,6 +12,9 @@ from collections import deque
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
 
 AIR_LAG_S = 240.0
 """Air reaches a die about this late [s]."""
@@ -49,15 +52,17 @@ _LEAST_STEP_K = 1e-5
 
 _COURSES_S = tuple(5.0 * 2 ** (k / 2) for k in range(11))
 """How a reading went is looked at over so long before it stood still, twice [s]."""
-_COURSE_STEPS = 3.0
+_COURSE_STEPS = 3.5
 """What went so many steps in that time and comes to rest within one [1]"""
 _SLOWED = 2.0
-"""must have gone more than so many times faster the same time earlier [1]: exponentials make that 4."""
+"""must have gone more than so many times faster the same time earlier [1]: exponentials make that 4.5;"""
+_STEADY = 0.6
+"""and in the second half of it less than so many times as fast as in the first [1]: exponentials make that 0.47."""
 _LEAST_SAMPLES = 4
 _KEPT = 700
 """So many samples are kept, at least a second apart [1]."""
 _SAME_PART = 0.05
-"""Watts and fans that changed by no more than this part are the same [1]."""
+"""Watts, fans and pump that changed by no more than this part are the same [1]."""
 
 
 class Around(NamedTuple):
@@ -74,17 +79,19 @@ class Around(NamedTuple):
     fans_unit: str = "%"
     sink: str = "coolant"
     """What of the two it is."""
+    pump: float = math.nan
+    """Speed or setting of the pump, in whatever unit: only whether it changed counts."""
 
 
 class _Course:
     """How a reading went lately. What follows its plant slows down before it stands still; what hangs stops dead."""
 
     def __init__(self) -> None:
-        self._kept: deque[tuple[float, float, float, float]] = deque(maxlen=_KEPT)
+        self._kept: deque[tuple[float, ...]] = deque(maxlen=_KEPT)
 
     def put(self, t_s: float, reading_c: float, around: Around) -> None:
         if not self._kept or t_s - self._kept[-1][0] >= 1.0 - 1e-9:
-            self._kept.append((t_s, reading_c, around.heat_w, around.fans))
+            self._kept.append((t_s, reading_c, around.heat_w, around.fans, around.pump))
 
     def clear(self) -> None:
         self._kept.clear()
@@ -93,27 +100,44 @@ class _Course:
         """How the reading went until a time at which it stopped in the middle of its way, in words; else empty.
 
         An exponential that is within a step of its end after h seconds in which it went M steps had gone faster by a
-        factor of M + 1 in the h seconds before those.
+        factor of M + 1 in the h seconds before those, and by the root of that in the first half of them.
         """
-        t, x, heat_w, fans = np.array(self._kept).T
+        t, x, *settings = np.array(self._kept).T
         for course_s in _COURSES_S:
-            late, early = (t > at_s - course_s) & (t <= at_s), (t > at_s - 2 * course_s) & (t <= at_s - course_s)
-            if min(late.sum(), early.sum()) < _LEAST_SAMPLES or t[0] > at_s - 2 * course_s + 1:
-                continue
-            since = t > at_s - 2 * course_s
-            if not (_is_one(heat_w[since]) and _is_one(fans[since])):
+            if t[0] > at_s - 2 * course_s + 1:
                 break
-            line = np.polynomial.Polynomial.fit(t[late], x[late], 1).convert().coef
-            before = np.polynomial.Polynomial.fit(t[early], x[early], 1).convert().coef
-            noise_k = float(np.std(x[late] - np.polynomial.polynomial.polyval(t[late], line)))
-            slope, slope_before = float(line[-1]), float(before[-1])
-            went_k = abs(slope) * course_s
-            if went_k > _COURSE_STEPS * (step_k + noise_k) and slope_before / slope < _SLOWED:
+            if not all(_is_one(setting[t > at_s - 2 * course_s]) for setting in settings):
+                break
+            late = (t > at_s - course_s) & (t <= at_s)
+            slopes = [
+                _slope(t[part], x[part])
+                for part in (
+                    (t > at_s - 2 * course_s) & (t <= at_s - course_s),
+                    late & (t <= at_s - course_s / 2),
+                    late & (t > at_s - course_s / 2),
+                )
+            ]
+            if min(late.sum() // 2, len(t)) < _LEAST_SAMPLES:
+                continue
+            slope = _slope(t[late], x[late])
+            off_k = float(np.std(x[late] - slope * t[late]))
+            before, first, second = (one / slope if slope else 0.0 for one in slopes)
+            if abs(slope) * course_s <= _COURSE_STEPS * (step_k + off_k):
+                continue
+            if 1 / _SLOWED < before < _SLOWED and second > _STEADY * first > 0:
                 return f"it went by {60 * slope:+.2g} K a minute until then"
         return ""
 
 
-def _is_one(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> bool:
+def _slope(t_s: Floats, x_k: Floats) -> float:
+    """Of the line through some readings [K/s]; 0 for none."""
+    if len(t_s) < 2:
+        return 0.0
+    off_s = t_s - t_s.mean()
+    return float(off_s @ x_k) / float(off_s @ off_s)
+
+
+def _is_one(values: Floats) -> bool:
     """Whether a setting stood all the time; one that is not known did."""
     known = values[~np.isnan(values)]
     return not known.size or float(np.ptp(known)) <= _SAME_PART * float(np.abs(known).max())
@@ -148,6 +172,8 @@ class Sensor:
         self._stopped: str | None = None
         self.hangs = ""
         """What is surely wrong, in words; empty while nothing is. It stays until the reading moves."""
+        self.proven = False
+        """Whether it hangs as something moved that it must have followed; not only by how it went itself."""
         self.waits = ""
         """What moved that the reading has not followed yet, in words: nothing can be said of it until it has."""
 
@@ -176,7 +202,7 @@ class Sensor:
         if self._still < _FEW:
             self._noisy -= self._noisy / _REMEMBERS
         self._still += 1
-        if self.hangs:
+        if self.proven:
             self.hangs = self._words()
         else:
             self._judge(t_s, rise_k, around)
@@ -196,6 +222,7 @@ class Sensor:
         self._since_s, self._then, self._still = t_s, around, 0
         self._why, self._why_since_s = "", math.nan
         self.hangs = self.waits = ""
+        self.proven = False
 
     def _judge(self, t_s: float, rise_k: float, around: Around) -> None:
         moved, sure = self._moved(t_s, rise_k, around)
@@ -207,6 +234,7 @@ class Sensor:
                 self._why_since_s = t_s
             self.waits = f"still shows {self._value:.2f} degC although {moved}"
         self._why = moved if sure else ""
+        self.proven = sure
         if not sure and self._noisy > _NOISY_SHARE and self._still >= _STILL and t_s - self._since_s >= _FLAT_S:
             self._why = "it was noisy before"
         if not self._why and t_s - self._since_s >= _FLAT_S:

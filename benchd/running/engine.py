@@ -295,7 +295,7 @@ class Engine:
         values = {name: value for name, value, flag in samples if value is not None and flag is _OK}
         hanging = self._sensors.take(run_s, values, wants)
         self._note_hanging(hanging)
-        blind = {name: one.words for name, one in hanging.items() if one.sure} if wants.heat_w > 0 else {}
+        blind = {name: one.words for name, one in hanging.items() if one.proven} if wants.heat_w > 0 else {}
         self._judge(run_s, samples, blind)
         if wants.asks:
             self._book.ask(wants.asks, wants.asks_until_s)

@@ -29,7 +29,7 @@ class Interlocks:
     def check(self, t_s: float, samples: Sequence[Sample], blind: Mapping[str, str]) -> Trip | None:
         """The first interlock passed by the samples at bench time t_s [s], None when all hold.
 
-        blind: how channels hang, in words, by channel; empty where there is no heat.
+        blind: how channels are proven to hang, in words, by channel; empty where there is no heat.
         """
         by_channel = {sample.channel: sample for sample in samples}
         for watch in self._watches:

@@ -62,7 +62,7 @@ class Sensors:
             if value is not None:
                 sensor.put(t_s, value, value - ambient_c, around)
             if sensor.hangs:
-                hanging[name] = Hanging(f"{name} {sensor.hangs}", sure=True)
+                hanging[name] = Hanging(f"{name} {sensor.hangs}", sure=True, proven=sensor.proven)
             elif sensor.waits:
                 hanging[name] = Hanging(f"{name} {sensor.waits}", sure=False)
         return hanging
@@ -77,9 +77,9 @@ class Sensors:
         air_c = late_c if fans > 0 and flows else math.nan
         sink_c = known.get(self._sink, math.nan) if flows else math.nan
         unit = "1/min" if self._has_tach else "%"
-        return Around(air_c, heat_w, fans, math.nan, unit), Around(
-            air_c, heat_w, fans, sink_c, unit, SINKS.get(self._sink, "")
-        )
+        pump = known.get("pump_rpm", math.nan) if self._has_pump_tach else wants.pump_pct
+        behind = Around(air_c, heat_w, fans, fans_unit=unit, pump=pump)
+        return behind, behind._replace(sink_c=sink_c, sink=SINKS.get(self._sink, ""))
 
     def _late_air_c(self, t_s: float) -> float:
         """The air as it reaches the specimen [degC]."""

@@ -127,3 +127,15 @@ def test_what_turns_as_its_watts_change_does_not_hang() -> None:
         sensor.put(float(t), round(62 - t / 20), round(40 - t / 20), STILL)
     fed(sensor, 300, STILL._replace(heat_w=115.0), 400, 42.0)
     assert sensor.hangs == ""
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_was_at_rest_goes_another_way_and_comes_to_rest_again_does_not_hang(seed: int) -> None:
+    """A pump that is set lower, seen in whole degrees that flicker; whether the change itself is known or not."""
+    noise = random.Random(seed)
+    told = Sensor(1.0), Sensor(1.0)
+    for t in range(900):
+        shown_c = round(69.3 + 3.8 * -math.expm1(-max(t - 500, 0) / 12) + noise.gauss(0, 0.3 if t < 580 else 0.1))
+        for sensor, pump in zip(told, (600.0, 600.0 if t >= 500 else 900.0), strict=True):
+            sensor.put(float(t), shown_c, shown_c - 22.0, STILL._replace(pump=pump))
+            assert sensor.hangs == ""

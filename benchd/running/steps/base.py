@@ -62,6 +62,8 @@ class Hanging(NamedTuple):
     words: str
     sure: bool
     """False while it may still come: until then nothing can be said of what it shows."""
+    proven: bool = False
+    """Whether it is sure as something moved that it must have followed; not only by how it went itself."""
 
 
 #: All sensors follow.
