@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import operator
 from collections import deque
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from benchd.analysis.thinned import Thinned
 from benchd.analysis.two_exponentials import TAIL_S, Curves, Series, TwoExponentials
 
 Floats = NDArray[np.float64]
+_Number = TypeVar("_Number", float, Floats)
 
 LEAST_GROUPS = 12
 """A curve needs so many groups of samples."""
@@ -51,11 +52,9 @@ _BETTER = 4.0
 """Another lag is taken when it is better by so much in chi squared [1]."""
 _MANY = 8
 """A group of so many samples shows a misfit that noise of short memory does not."""
-
-
 _SPREADS = np.array([0.15, 0.7, 0.4, 0.7])
-"""How far each column of `_own` may count, a standard deviation about 0 [1]: air may reach the die a little more or
-less than its sensor, and by another lag; part of the watts comes through the die at once, the rest by another lag."""
+"""How far each column of `_taken_off` may count, a standard deviation about 0 [1]: air may reach the die a little more
+or less than its sensor, and by another lag; part of the watts comes through at once, the rest by another lag."""
 _COUNTS_K = np.array([1e-3, 1e-3, 0.02, 0.02])
 """A column that never is larger is left out [K]."""
 
@@ -165,13 +164,11 @@ class Following:
         >>> Following(0.1, 0.3).own(20.0, None, None)
         (20.0, [])
         """
-        if not self._columns.size:
-            behind_k = 0.0 if air_behind_k is None else float(air_behind_k[self._lag])
-            return (rise_k + behind_k) / (1.0 if heat_share is None else float(heat_share[self._lag])), []
-        air = np.zeros_like(LAGS_S) if air_behind_k is None else air_behind_k
-        share = np.ones_like(LAGS_S) if heat_share is None else heat_share
-        own, given = self._own(np.array([rise_k]), np.concatenate([air, share])[None], self._lag)
-        return float(own[0]), given[0, self._columns].tolist()
+        lag = self._lag
+        air = (0.0, 0.0, 0.0) if air_behind_k is None else air_behind_k[lag - 1 : lag + 2].tolist()
+        share = (1.0, 1.0, 1.0, 1.0) if heat_share is None else heat_share[[0, lag - 1, lag, lag + 1]].tolist()
+        own_k, given_k = _taken_off(rise_k, *air, *share)
+        return own_k, [given_k[column] for column in self._columns]
 
     def look(self, age_s: float, for_drift: bool = True) -> Look:
         """Fits anew and judges.
@@ -267,13 +264,11 @@ class Following:
         return Series(t_s, samples.spread_s2, samples.count, own, given[:, columns], _SPREADS[columns])
 
     def _own(self, x: Floats, companions: Floats, lag: int) -> tuple[Floats, Floats]:
-        """Rises without what air and watts did to them by one lag, and columns (n, 4) of what that may have missed: air
-        behind, and by its neighbouring lags; watts that come at once, and by the neighbouring lags."""
-        air, share = companions[:, : len(LAGS_S)], companions[:, len(LAGS_S) :]
-        own = (x + air[:, lag]) / share[:, lag]
-        of_it = own / share[:, lag]
-        at_once, by_lag = of_it * (share[:, 0] - share[:, lag]), of_it * (share[:, lag + 1] - share[:, lag - 1])
-        return own, np.stack([air[:, lag], air[:, lag + 1] - air[:, lag - 1], at_once, by_lag], axis=1)
+        """As `own`, for many and any of the lags, with all columns (n, 4)."""
+        air, share = companions[:, : len(LAGS_S)].T, companions[:, len(LAGS_S) :].T
+        sooner, behind, later = air[lag - 1 : lag + 2]
+        own, given = _taken_off(x, sooner, behind, later, share[0], share[lag - 1], share[lag], share[lag + 1])
+        return own, np.stack(given, axis=1)
 
     def _noise(self, curves: Curves) -> Noise:
         """The noise around a curve; where that is far more than the samples scatter among themselves, the latter: the
@@ -333,3 +328,21 @@ class Following:
         if cost[best] < cost[before] - _BETTER:
             self._lag = best
         return self._lag != before
+
+
+def _taken_off(
+    rise_k: _Number,
+    air_sooner_k: _Number,
+    air_k: _Number,
+    air_later_k: _Number,
+    share_at_once: _Number,
+    share_sooner: _Number,
+    share: _Number,
+    share_later: _Number,
+) -> tuple[_Number, tuple[_Number, _Number, _Number, _Number]]:
+    """Rises without what air and watts did to them by one lag, and what that may have missed: air behind, and by the
+    neighbouring lags; watts that come through at once, and by the neighbouring lags."""
+    own_k = (rise_k + air_k) / share
+    per_share_k = own_k / share
+    at_once_k, by_lag_k = per_share_k * (share_at_once - share), per_share_k * (share_later - share_sooner)
+    return own_k, (air_k, air_later_k - air_sooner_k, at_once_k, by_lag_k)
