@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from shlex import quote
 
 from benchd.commands.output import show
 from benchd.commands.results import default_db
@@ -26,9 +27,9 @@ def why_command(
             raise NotFound("no run stands in this database yet", "play one: benchd replay quick")
         if len(runs) > 1:
             named = ", ".join(str(run.id) for run in runs)
-            raise InputError(
-                f"point {point}: of which run?", f"name one of {named}: benchd results {runs[0].id} --point {point}"
-            )
+            where = f" --db {quote(str(db))}" if db else ""
+            example = f"benchd results {runs[0].id} --point {point} --why{where}"
+            raise InputError(f"point {point}: of which run?", f"name one of {named}: {example}")
         soak = soak_again(connection, runs[0].id, point)
     if figure is not None:
         from benchd.report.soak_figure import draw_soak

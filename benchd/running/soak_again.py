@@ -120,11 +120,7 @@ def _verdict(seen: Seen) -> tuple[str, str]:
 
 def soak_again(connection: Connection, run_id: int, number: int) -> SoakAgain:
     """Replays the soak of a test point. Raises `NotFound` where there is none."""
-    point = next((one for one in queries.points(connection, [run_id]) if one.point == number), None)
-    if point is None:
-        there = [one.point for one in queries.points(connection, [run_id])]
-        words = f"it has points {there[0]} to {there[-1]}" if there else "it has no points yet"
-        raise NotFound(f"run {run_id} has no point {number}", words)
+    point = queries.point(connection, run_id, number)
     step_id = next(one.step_id for one in queries.point_places(connection, run_id) if one.point == number)
     if step_id is None:
         raise NotFound(
