@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-AIR_LAG_S = 240.0
-"""Air reaches a die about this late [s]."""
+AIR_LAGS_S = (240.0, 1400.0)
+"""Air reaches a die later than the first of these and sooner than the second [s]: what both have seen counts."""
 _FLAT_S = 120.0
 """It has so long to follow [s] what moved."""
 _STEPS = 1.3
@@ -68,10 +68,13 @@ _SAME_PART = 0.05
 class Around(NamedTuple):
     """What a reading has to follow, at one moment. NaN where it is not known; also where nothing follows it now."""
 
-    air_c: float = math.nan
-    """The air as it reaches the sensor [degC], late."""
+    air_c: tuple[float, float] = (math.nan, math.nan)
+    """The air as it reaches the sensor by each of `AIR_LAGS_S` [degC]."""
     heat_w: float = math.nan
     """[W]"""
+    told_w: float = math.nan
+    """What the load was told [W]. Watts that changed by themselves may have held the die where it is: a processor that
+    throttles does so."""
     fans: float = math.nan
     """Speed or setting of the fans [`fans_unit`]."""
     sink_c: float = math.nan
@@ -81,6 +84,17 @@ class Around(NamedTuple):
     """What of the two it is."""
     pump: float = math.nan
     """Speed or setting of the pump, in whatever unit: only whether it changed counts."""
+
+    def is_like(self, other: Around) -> bool:
+        """Whether heat, fans and pump are about the same.
+
+        `other`: to be compared with.
+
+        >>> Around(heat_w=100.0).is_like(Around(heat_w=102.0)), Around(heat_w=100.0).is_like(Around(heat_w=60.0))
+        (True, False)
+        """
+        mine, others = (self.heat_w, self.fans, self.pump), (other.heat_w, other.fans, other.pump)
+        return all(math.isnan(a) or math.isnan(b) or _is_same(a, b) for a, b in zip(mine, others, strict=True))
 
 
 class _Course:
@@ -137,6 +151,11 @@ def _slope(t_s: Floats, x_k: Floats) -> float:
     return float(off_s @ x_k) / float(off_s @ off_s)
 
 
+def _is_same(a: float, b: float) -> bool:
+    """Whether two settings are about the same; not where one is not known."""
+    return abs(a - b) <= _SAME_PART * max(abs(a), abs(b))
+
+
 def _is_one(values: Floats) -> bool:
     """Whether a setting stood all the time; one that is not known did."""
     known = values[~np.isnan(values)]
@@ -150,9 +169,9 @@ class Sensor:
 
     >>> sensor = Sensor(0.1)
     >>> for t in range(600):
-    ...     sensor.put(float(t), 45.0, 25.0, Around(air_c=20.0 + 0.003 * t))
+    ...     sensor.put(float(t), 45.0, 25.0, Around(air_c=(20.0 + 0.003 * t, 20.0 + 0.003 * t)))
     >>> sensor.hangs
-    'shows 45.00 degC for 10 min although the air moved by 0.7 K'
+    'shows 45.00 degC for 10 min although the air moved by 1.8 K'
     """
 
     def __init__(self, resolution_k: float, is_die: bool = True) -> None:
@@ -165,6 +184,7 @@ class Sensor:
         self._since_s = self._last_s = math.nan
         self._still = 0
         self._noisy = 0.0
+        self._noisy_at = Around()
         self._then = Around()
         self._why = ""
         self._why_since_s = math.nan
@@ -190,6 +210,8 @@ class Sensor:
         """
         self._last_s = t_s
         self._course.put(t_s, reading_c, around)
+        if not self._noisy_at.is_like(around):
+            self._noisy, self._noisy_at = 0.0, around
         step_k = reading_c - self._value
         if not abs(step_k) <= self._same:
             back_and_forth = self._before * step_k < 0 and abs(step_k - self._before) > (_NOISY - 0.5) * self._step_k
@@ -225,7 +247,7 @@ class Sensor:
         self.proven = False
 
     def _judge(self, t_s: float, rise_k: float, around: Around) -> None:
-        moved, sure = self._moved(t_s, rise_k, around)
+        moved, sure, proof = self._moved(t_s, rise_k, around)
         if not moved:
             self._why_since_s = math.nan
             self.waits = ""
@@ -234,7 +256,7 @@ class Sensor:
                 self._why_since_s = t_s
             self.waits = f"still shows {self._value:.2f} degC although {moved}"
         self._why = moved if sure else ""
-        self.proven = sure
+        self.proven = sure and proof
         if not sure and self._noisy > _NOISY_SHARE and self._still >= _STILL and t_s - self._since_s >= _FLAT_S:
             self._why = "it was noisy before"
         if not self._why and t_s - self._since_s >= _FLAT_S:
@@ -247,30 +269,32 @@ class Sensor:
         minutes = f"{(self._last_s - self._since_s) / 60:.0f} min"
         return f"shows {self._value:.2f} degC for {minutes} although {self._why}"
 
-    def _moved(self, t_s: float, rise_k: float, now: Around) -> tuple[str, bool]:
-        """What moved, in words, and whether the reading has had time enough to follow it."""
+    def _moved(self, t_s: float, rise_k: float, now: Around) -> tuple[str, bool, bool]:
+        """What moved, in words; whether the reading has had time enough to follow it; and whether that is proof: how
+        slowly air comes through is not known well."""
         then = self._then
         waited_s = 0.0 if math.isnan(self._why_since_s) else t_s - self._why_since_s
         late = -math.expm1(-waited_s / _LATE_S)
         least_k = _STEPS * self._resolution_k + _MOVES_K
         enough = waited_s >= _FLAT_S
-        by_air_k = abs(now.air_c - then.air_c)
+        soon_k, late_k = (one - before for one, before in zip(now.air_c, then.air_c, strict=True))
+        by_air_k = min(abs(soon_k), abs(late_k)) if soon_k * late_k > 0 else 0.0
         if by_air_k > _STEPS_BY_AIR * self._resolution_k + _MOVES_K:
-            return f"the air moved by {by_air_k:.1f} K", enough
-        change_w = abs(now.heat_w - then.heat_w)
+            return f"the air moved by {by_air_k:.1f} K", enough, False
+        change_w = 0.0 if _is_same(now.told_w, then.told_w) else abs(now.heat_w - then.heat_w)
         at_once_k, in_the_end_k = self._by_heat_k(change_w, rise_k, then)
         if in_the_end_k > least_k:
             sure = enough and max(at_once_k, late * in_the_end_k) > least_k
-            return f"the watts went from {then.heat_w:.0f} to {now.heat_w:.0f} W", sure
+            return f"the watts went from {then.heat_w:.0f} to {now.heat_w:.0f} W", sure, True
         by_sink_k = abs(now.sink_c - then.sink_c) - _MOST_OVER_SINK_K_PER_W * change_w
         if by_sink_k > least_k:
-            return f"the {then.sink} moved by {by_sink_k:.1f} K", enough
+            return f"the {then.sink} moved by {by_sink_k:.1f} K", enough, True
         if now.fans > 0 and then.fans > 0:
             by_fan_k = _FAN_POWER * abs(rise_k * math.log(now.fans / then.fans))
             if by_fan_k > least_k:
                 words = f"the fans went from {then.fans:.0f} to {now.fans:.0f} {now.fans_unit}"
-                return words, enough and late * by_fan_k > least_k
-        return "", False
+                return words, enough and late * by_fan_k > least_k, True
+        return "", False, False
 
     def _by_heat_k(self, change_w: float, rise_k: float, then: Around) -> tuple[float, float]:
         """What watts do at least: within `_FLAT_S`, and in the end [K]."""

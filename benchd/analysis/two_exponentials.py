@@ -48,6 +48,8 @@ _NODES = np.arange(-3.0, 4.0)
 _GRID = np.array([(a, b) for a in _NODES for b in _NODES])
 _FIRST_NODES = np.linspace(-2.0, 2.0, 9)
 _FIRST_GRID = np.array([(a, b) for a in _FIRST_NODES for b in _FIRST_NODES])
+_MOST = 300.0
+"""A logarithm that is far beyond all that can be drawn or weighed."""
 _ROUNDS = 12
 """A grid that misses its distribution is moved at most so often."""
 _MOVED, _NARROW, _WIDE = 0.7, 0.15, 2.2
@@ -174,7 +176,11 @@ class Curves:
         drift = factors.pop() if self.drifts else 0.0
         tau1, tau2 = np.exp(self.log_tau[self.best])
         tail = b * np.exp(-t_s / TAIL_S)
-        two = sum(a * np.exp(-t_s / tau) * (1 + spread_s2 / (2 * tau**2)) for a, tau in ((a1, tau1), (a2, tau2)))
+        # Long before its begin a curve is larger than a number can be.
+        two = sum(
+            a * np.exp(np.minimum(-t_s / tau, _MOST)) * (1 + spread_s2 / (2 * tau**2))
+            for a, tau in ((a1, tau1), (a2, tau2))
+        )
         given = 0.0 if given_k is None else given_k @ np.array(factors)
         return np.asarray(final + tail + two + given + drift * (t_s - self.middle_s))
 

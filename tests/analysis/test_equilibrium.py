@@ -440,7 +440,7 @@ def test_a_sensor_that_does_not_follow_hangs() -> None:
     flat = np.full(half_s.size, 22.0)
     assert stuck(flat, 0 * flat + 200, 0 * flat + 50).state == "settled"
     for moving in (
-        stuck(ambient_c=flat + half_s / 600),
+        stuck(ambient_c=flat + half_s / 200),
         stuck(flat, heat_w=np.where(half_s < 5, 0.0, 200.0)),
         stuck(flat, heat_w=np.where(half_s < 900, 100.0, 200.0)),
         stuck(flat, fan_pct=np.where(half_s < 600, 30.0, 90.0)),

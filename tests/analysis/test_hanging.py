@@ -9,7 +9,7 @@ import pytest
 
 from benchd.analysis.hanging import Around, Sensor
 
-STILL = Around(air_c=22.0, heat_w=100.0, fans=800.0, sink_c=35.0)
+STILL = Around(air_c=(22.0, 22.0), heat_w=100.0, fans=800.0, sink_c=35.0)
 
 
 def fed(sensor: Sensor, for_s: int, around: Around = STILL, from_s: int = 0, reading_c: float = 44.0) -> Sensor:
@@ -26,7 +26,7 @@ def test_a_flat_line_is_none_while_nothing_moves() -> None:
 @pytest.mark.parametrize(
     ("change", "words", "within_s"),
     [
-        ({"air_c": 19.5}, "the air moved by 2.5 K", 130),
+        ({"air_c": (19.0, 19.5)}, "the air moved by 2.5 K", 130),
         ({"heat_w": 200.0}, "the watts went from 100 to 200 W", 130),
         ({"heat_w": 0.0}, "the watts went from 100 to 0 W", 130),
         ({"sink_c": 38.0}, "the coolant moved by 3.0 K", 130),

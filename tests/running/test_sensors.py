@@ -189,13 +189,22 @@ def test_a_gap_is_no_news() -> None:
     told(sensors, WARM, 0, heat_w=100.0)
     for t in range(300, 600):
         given = {"die_c": 45.0, "ambient_c": 22.0, "coolant_c": 36.0, **({"heat_w": 200.0} if t % 3 else {})}
-        hanging = sensors.take(float(t), given, WARM)
-    assert hanging["die_c"].sure
+        hanging = sensors.take(float(t), given, Wants(200, 60, 80))
+    assert hanging["die_c"].proven
 
 
 def test_a_processor_that_throttles_holds_its_temperature_itself() -> None:
     sensors = Sensors({**COARSE, "heat_w": ChannelSpec(resolution=0.1), "throttled_s": ChannelSpec(resolution=1)})
     for t in range(3000):
         given = {"die_c": 95.0, "ambient_c": 22.0, "coolant_c": 50 + t / 300, "heat_w": 250 - t / 30, "throttled_s": t}
+        hanging = sensors.take(float(t), given, WARM)
+        assert "die_c" not in hanging
+
+
+def test_one_that_is_held_by_its_firmware_and_says_nothing_of_it_is_not_proven_to_hang() -> None:
+    """The watts fall by themselves, and the die stays where it is."""
+    sensors = Sensors({**COARSE, "heat_w": ChannelSpec(resolution=0.1)})
+    for t in range(3000):
+        given = {"die_c": 96.0, "ambient_c": 22.0, "coolant_c": 50.0, "heat_w": 234 - min(t, 900) / 25}
         hanging = sensors.take(float(t), given, WARM)
         assert "die_c" not in hanging
