@@ -184,7 +184,7 @@ class Sensor:
         self._since_s = self._last_s = math.nan
         self._still = 0
         self._noisy = 0.0
-        self._noisy_at = Around()
+        self._noisy_at: Around | None = None
         self._then = Around()
         self._why = ""
         self._why_since_s = math.nan
@@ -210,7 +210,7 @@ class Sensor:
         """
         self._last_s = t_s
         self._course.put(t_s, reading_c, around)
-        if not self._noisy_at.is_like(around):
+        if self._noisy_at is None or not self._noisy_at.is_like(around):
             self._noisy, self._noisy_at = 0.0, around
         step_k = reading_c - self._value
         if not abs(step_k) <= self._same:
@@ -281,8 +281,9 @@ class Sensor:
         by_air_k = min(abs(soon_k), abs(late_k)) if soon_k * late_k > 0 else 0.0
         if by_air_k > _STEPS_BY_AIR * self._resolution_k + _MOVES_K:
             return f"the air moved by {by_air_k:.1f} K", enough, False
-        change_w = 0.0 if _is_same(now.told_w, then.told_w) else abs(now.heat_w - then.heat_w)
-        at_once_k, in_the_end_k = self._by_heat_k(change_w, rise_k, then)
+        change_w = abs(now.heat_w - then.heat_w)
+        told_w = 0.0 if _is_same(now.told_w, then.told_w) else change_w
+        at_once_k, in_the_end_k = self._by_heat_k(told_w, rise_k, then)
         if in_the_end_k > least_k:
             sure = enough and max(at_once_k, late * in_the_end_k) > least_k
             return f"the watts went from {then.heat_w:.0f} to {now.heat_w:.0f} W", sure, True

@@ -39,6 +39,8 @@ class Sensors:
         # A gap is no news: what was last known stands.
         self._known: dict[str, float] = {}
         self._last_s = math.nan
+        # Until the tick before: what is told at this one no reading can show yet.
+        self._told_w = math.nan
         self._air_c = (math.nan, math.nan)
 
     def take(self, t_s: float, values: Mapping[str, float], wants: Wants) -> Mapping[str, Hanging]:
@@ -50,7 +52,7 @@ class Sensors:
         throttles = any(values.get(name, -math.inf) > known.get(name, math.inf) for name in self._counts)
         known.update(values)
         behind, die = self._around(t_s, wants)
-        self._last_s = t_s
+        self._last_s, self._told_w = t_s, wants.heat_w
         hanging: dict[str, Hanging] = {}
         ambient_c = known.get("ambient_c", math.nan)
         for name, sensor in self._watched:
@@ -78,7 +80,7 @@ class Sensors:
         sink_c = known.get(self._sink, math.nan) if flows else math.nan
         unit = "1/min" if self._has_tach else "%"
         pump = known.get("pump_rpm", math.nan) if self._has_pump_tach else wants.pump_pct
-        behind = Around(air_c, heat_w, wants.heat_w, fans, fans_unit=unit, pump=pump)
+        behind = Around(air_c, heat_w, self._told_w, fans, fans_unit=unit, pump=pump)
         return behind, behind._replace(sink_c=sink_c, sink=SINKS.get(self._sink, ""))
 
     def _late_air_c(self, t_s: float) -> tuple[float, float]:

@@ -139,3 +139,14 @@ def test_what_was_at_rest_goes_another_way_and_comes_to_rest_again_does_not_hang
         for sensor, pump in zip(told, (600.0, 600.0 if t >= 500 else 900.0), strict=True):
             sensor.put(float(t), shown_c, shown_c - 22.0, STILL._replace(pump=pump))
             assert sensor.hangs == ""
+
+
+def test_noise_that_comes_with_a_load_goes_with_it() -> None:
+    noise, sensor = random.Random(2), Sensor(1.0)
+    for t in range(1200):
+        shown_c = round(70.2 + noise.gauss(0, 2.0))
+        sensor.put(float(t), shown_c, shown_c - 22.0, STILL._replace(heat_w=200.0))
+    for t in range(1200, 3000):
+        shown_c = round(40.2 + 30 * math.exp(-(t - 1200) / 20))
+        sensor.put(float(t), shown_c, shown_c - 22.0, STILL._replace(heat_w=60.0))
+    assert sensor.hangs == ""

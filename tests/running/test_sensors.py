@@ -205,6 +205,6 @@ def test_one_that_is_held_by_its_firmware_and_says_nothing_of_it_is_not_proven_t
     """The watts fall by themselves, and the die stays where it is."""
     sensors = Sensors({**COARSE, "heat_w": ChannelSpec(resolution=0.1)})
     for t in range(3000):
-        given = {"die_c": 96.0, "ambient_c": 22.0, "coolant_c": 50.0, "heat_w": 234 - min(t, 900) / 25}
+        given = {"die_c": min(91.0 + t, 96.0), "ambient_c": 22.0, "coolant_c": 50.0, "heat_w": 234 - min(t, 900) / 25}
         hanging = sensors.take(float(t), given, WARM)
         assert "die_c" not in hanging
