@@ -362,14 +362,14 @@ def test_a_drift_is_no_end(per_h: float, slow_s: float) -> None:
     assert states[-1].state == "drifting"
 
 
-@pytest.mark.parametrize(("per_h", "most"), [(4.0, 5), (-8.0, 1), (20.0, 0)])
+@pytest.mark.parametrize(("per_h", "most"), [(4.0, 3), (-8.0, 1), (20.0, 0)])
 def test_how_often_a_drift_is_taken_for_an_end(per_h: float, most: int) -> None:
-    """Of twenty noises: at the bound 4 K/h can hardly be told from the slow mode that is stated."""
-    fooled = 0
-    for seed in range(20):
-        noise_k = np.random.default_rng((21, seed)).normal(0, 0.05, HOUR_S.size)
-        rise = shown(heated(HOUR_S, slow_s=350.0) + per_h * HOUR_S / 3600 + noise_k)
-        fooled += bool(ends(list(told(HOUR_S, rise))))
+    """Of ten noises: at the bound 4 K/h can hardly be told from the slow mode that is stated."""
+    t_s, fooled = HOUR_S[:2000], 0
+    for seed in range(10):
+        noise_k = np.random.default_rng((21, seed)).normal(0, 0.05, t_s.size)
+        rise = shown(heated(t_s, slow_s=350.0) + per_h * t_s / 3600 + noise_k)
+        fooled += bool(ends(list(told(t_s, rise))))
     assert fooled <= most
 
 

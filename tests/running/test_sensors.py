@@ -147,6 +147,7 @@ def test_no_sound_sensor_is_said_to_hang(writer, protocol, name, specimen) -> No
     assert all(Flag.SENSOR_HANGS not in point.flags for point in run.points)
 
 
+@pytest.mark.slow
 def test_a_night_of_a_processor_with_whole_degrees_tells_none_that_hangs(writer) -> None:
     run = played(writer, bench_with("", "simulated_processor"), find_protocol("overnight").text)
     assert len(run.points) == 13
