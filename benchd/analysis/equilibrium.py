@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.following import OLD, Following, Look
-from benchd.analysis.hanging import AIR_LAGS_S, Around, Sensor
+from benchd.analysis.hanging import Around, Sensor, late_by
 from benchd.analysis.judging import Judge, State
-from benchd.analysis.lagged import Lagged, Share, nearest
+from benchd.analysis.lagged import Lagged, Share
 from benchd.analysis.noise import Noise
 from benchd.analysis.two_exponentials import TAIL_S
 
@@ -42,7 +42,6 @@ _WRONG_FOR_S = 4.0
 
 _BROKEN_FROM = 0.25
 """A curve that broke off by less than this part of the tolerance is none of our business [1]."""
-_SENSOR_LAGS = [nearest(lag_s) for lag_s in AIR_LAGS_S]
 _FAR_S = 1e5
 """As far as anybody looks ahead [s]."""
 
@@ -276,7 +275,7 @@ class EquilibriumDetector:
 
     def _around(self, heat_w: float | None, fan_pct: float | None) -> Around:
         return Around(
-            air_c=tuple(self._air.values[_SENSOR_LAGS].tolist()),
+            air_c=late_by(self._air),
             heat_w=math.nan if heat_w is None else heat_w,
             fans=math.nan if fan_pct is None else fan_pct,
         )

@@ -14,10 +14,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.analysis.lagged import Lagged, nearest
+
 Floats = NDArray[np.float64]
 
-AIR_LAGS_S = (240.0, 1400.0)
-"""Air reaches a die later than the first of these and sooner than the second [s]: what both have seen counts."""
+_AIR_LAGS = nearest(240.0), nearest(1400.0)
+"""Air reaches a die later than the first of these and sooner than the second: what both have seen counts."""
 _FLAT_S = 120.0
 """It has so long to follow [s] what moved."""
 _STEPS = 1.3
@@ -69,7 +71,7 @@ class Around(NamedTuple):
     """What a reading has to follow, at one moment. NaN where it is not known; also where nothing follows it now."""
 
     air_c: tuple[float, float] = (math.nan, math.nan)
-    """The air as it reaches the sensor by each of `AIR_LAGS_S` [degC]."""
+    """The air as it reaches the sensor by two lags [degC], `late_by`."""
     heat_w: float = math.nan
     """[W]"""
     told_w: float = math.nan
@@ -95,6 +97,18 @@ class Around(NamedTuple):
         """
         mine, others = (self.heat_w, self.fans, self.pump), (other.heat_w, other.fans, other.pump)
         return all(math.isnan(a) or math.isnan(b) or _is_same(a, b) for a, b in zip(mine, others, strict=True))
+
+
+def late_by(air: Lagged) -> tuple[float, float]:
+    """The air as it reaches a sensor, at the earliest and at the latest [degC].
+
+    `air` [degC] over its sensor.
+
+    >>> late_by(Lagged())
+    (nan, nan)
+    """
+    soon, late = _AIR_LAGS
+    return float(air.values[soon]), float(air.values[late])
 
 
 class _Course:
@@ -123,6 +137,8 @@ class _Course:
             if not all(_is_one(setting[t > at_s - 2 * course_s]) for setting in settings):
                 break
             late = (t > at_s - course_s) & (t <= at_s)
+            if late.sum() < 2 * _LEAST_SAMPLES:
+                continue
             slopes = [
                 _slope(t[part], x[part])
                 for part in (
@@ -131,8 +147,6 @@ class _Course:
                     late & (t > at_s - course_s / 2),
                 )
             ]
-            if min(late.sum() // 2, len(t)) < _LEAST_SAMPLES:
-                continue
             slope = _slope(t[late], x[late])
             off_k = float(np.std(x[late] - slope * t[late]))
             before, first, second = (one / slope if slope else 0.0 for one in slopes)

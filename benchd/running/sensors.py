@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from benchd.analysis.hanging import AIR_LAGS_S, Around, Sensor
+from benchd.analysis.hanging import Around, Sensor, late_by
+from benchd.analysis.lagged import Lagged
 from benchd.instruments import ChannelSpec
 from benchd.protocol_file import SINKS
 from benchd.running.steps.base import Hanging, Wants
@@ -41,7 +42,7 @@ class Sensors:
         self._last_s = math.nan
         # Until the tick before: what is told at this one no reading can show yet.
         self._told_w = math.nan
-        self._air_c = (math.nan, math.nan)
+        self._air = Lagged()
 
     def take(self, t_s: float, values: Mapping[str, float], wants: Wants) -> Mapping[str, Hanging]:
         """What is wrong with which channel at one tick, later than the last one.
@@ -75,24 +76,10 @@ class Sensors:
         fans = known.get("fan_rpm", math.nan) if self._has_tach else wants.fan_pct
         flows = self._sink != "coolant_c" or (known.get("pump_rpm", 0.0) if self._has_pump_tach else wants.pump_pct) > 0
         heat_w = known.get("heat_w", math.nan) if self._has_watts else wants.heat_w
-        late_c = self._late_air_c(t_s)
-        air_c = late_c if fans > 0 and flows else (math.nan, math.nan)
+        self._air.put(t_s - self._last_s, known.get("ambient_c", math.nan))
+        air_c = late_by(self._air) if fans > 0 and flows else NOTHING.air_c
         sink_c = known.get(self._sink, math.nan) if flows else math.nan
         unit = "1/min" if self._has_tach else "%"
         pump = known.get("pump_rpm", math.nan) if self._has_pump_tach else wants.pump_pct
         behind = Around(air_c, heat_w, self._told_w, fans, fans_unit=unit, pump=pump)
         return behind, behind._replace(sink_c=sink_c, sink=SINKS.get(self._sink, ""))
-
-    def _late_air_c(self, t_s: float) -> tuple[float, float]:
-        """The air as it reaches the specimen, by two lags [degC]."""
-        ambient_c = self._known.get("ambient_c", math.nan)
-        if math.isnan(self._air_c[0]):
-            self._air_c = (ambient_c, ambient_c)
-        else:
-            since_s = t_s - self._last_s
-            soon_c, late_c = (
-                air_c - math.expm1(-since_s / lag_s) * (ambient_c - air_c)
-                for air_c, lag_s in zip(self._air_c, AIR_LAGS_S, strict=True)
-            )
-            self._air_c = (soon_c, late_c)
-        return self._air_c
